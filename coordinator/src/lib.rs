@@ -1,1 +1,15 @@
-//! (filled in below)
+//! The coordinator: it keeps the record of runs, items and attempts, places items on agents, and serves
+//! people and agents over gRPC. As a library it lives inside the command-line program (embedded); as the
+//! program `tidemill-coordinator` it serves a studio. Both are the same code.
+//!
+//! # Layout
+//! - [`config`]: every setting in one struct.
+//! - [`coordinator`]: the handle that opens, serves and closes.
+//! - [`os`]: what differs between operating systems.
+
+pub mod config;
+pub mod coordinator;
+pub mod os;
+
+pub use config::Config;
+pub use coordinator::{Coordinator, OpenError, ServeError};

@@ -1,0 +1,48 @@
+//! Every setting of a coordinator in one struct. Values are plain; where they come from (flags, environment,
+//! a file) is the concern of the program that opens the coordinator.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+/// Settings of a [`crate::Coordinator`].
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Config {
+    /// The data folder: holds `owner.lock` and the record (`record/`).
+    pub data: PathBuf,
+    /// The store's folder, usually `<data>/store`.
+    pub store: PathBuf,
+    /// Part of one person's program. Opening then sets a dead owner's unfinished items to `stopped` (otherwise
+    /// such runs go on), and a lost agent's items are placed again at once.
+    pub embedded: bool,
+    /// How long the items of a lost agent stay reserved for it before they are placed elsewhere.
+    pub lost_grace: Duration,
+    /// How often agents report their budget.
+    pub report_every: Duration,
+    /// How long a submission waits for agents to say which version of a program they have.
+    pub tool_answer_wait: Duration,
+}
+
+impl Config {
+    /// For one person's program, with everything below `data`.
+    pub fn embedded(data: impl Into<PathBuf>) -> Self {
+        let data = data.into();
+        Self {
+            store: data.join("store"),
+            data,
+            embedded: true,
+            lost_grace: Duration::ZERO,
+            report_every: Duration::from_secs(1),
+            tool_answer_wait: Duration::from_secs(20),
+        }
+    }
+
+    /// For a studio's coordinator, with everything below `data`.
+    pub fn studio(data: impl Into<PathBuf>) -> Self {
+        Self {
+            embedded: false,
+            lost_grace: Duration::from_secs(60),
+            report_every: Duration::from_secs(2),
+            ..Self::embedded(data)
+        }
+    }
+}
