@@ -2,11 +2,15 @@
 //!
 //! # Layout
 //! - [`mesh`]: [`Mesh`], the one representation that all operations work on.
-//! - `read/`, `write/`: file formats, one file each.
-//! - `operations/`: one file for each operation, named as the manifest names it.
+//! - [`map`]: [`Map`], a picture in memory, and its PNG form.
+//! - [`value`]: what a name in a chain can hold.
+//! - [`operations`]: one file for each operation, named as the manifest names it, and the table of them.
 //! - `spatial/`: bounding volume hierarchy, rays, nearest point.
-//! - `chain`: runs a whole [`tidemill_ops::Chain`].
 
+pub mod map;
 pub mod mesh;
+pub mod operations;
+pub mod value;
 
+pub use map::Map;
 pub use mesh::Mesh;

@@ -1,0 +1,34 @@
+//! The operations, one file each, named as the manifest names them, and the table that finds them.
+//!
+//! An operation is a function from [`Context`] to [`Produced`]. It runs inside a rayon pool of the chain's threads and must
+//! give the same bytes whatever their number.
+
+mod bake;
+mod context;
+mod displace;
+mod remesh;
+mod simplify;
+mod unwrap;
+mod wear;
+
+pub use context::{Context, OperationError, Produced};
+
+/// An operation: everything it may look at is in the context.
+pub type Operation = fn(&Context<'_>) -> Result<Produced, OperationError>;
+
+/// The operation of that name.
+pub fn find(name: &str) -> Option<Operation> {
+    TABLE
+        .iter()
+        .find(|(known, _)| *known == name)
+        .map(|(_, operation)| *operation)
+}
+
+const TABLE: &[(&str, Operation)] = &[
+    ("remesh", remesh::run),
+    ("wear", wear::run),
+    ("displace", displace::run),
+    ("simplify", simplify::run),
+    ("unwrap", unwrap::run),
+    ("bake", bake::run),
+];

@@ -1,0 +1,52 @@
+//! What a name in a chain can hold.
+
+use std::sync::Arc;
+
+use tidemill_ops::Kind;
+
+use crate::{Map, Mesh};
+
+/// One value of a chain. Cheap to clone.
+#[derive(Debug, Clone)]
+pub enum Value {
+    /// Triangles.
+    Mesh(Arc<Mesh>),
+    /// A picture.
+    Map(Arc<Map>),
+    /// Figures.
+    Data(Arc<serde_json::Value>),
+    /// What a gathering input brought.
+    Many(Arc<Gathered>),
+}
+
+/// The values of a gathering input.
+#[derive(Debug, Clone, Default)]
+pub struct Gathered {
+    /// In variant order.
+    pub present: Vec<GatheredValue>,
+    /// Position and label of the variants that have none.
+    pub missing: Vec<(usize, String)>,
+}
+
+/// One of them.
+#[derive(Debug, Clone)]
+pub struct GatheredValue {
+    /// Position among all variants, the missing ones counted.
+    pub position: usize,
+    /// The variant's name.
+    pub label: String,
+    /// Never `Many`.
+    pub value: Value,
+}
+
+impl Value {
+    /// The kind in the words of a declaration; `None` for a gathered value.
+    pub fn kind(&self) -> Option<Kind> {
+        match self {
+            Self::Mesh(_) => Some(Kind::Mesh),
+            Self::Map(_) => Some(Kind::Map),
+            Self::Data(_) => Some(Kind::Data),
+            Self::Many(_) => None,
+        }
+    }
+}
