@@ -1,0 +1,75 @@
+//! Reference programs from package registries. `tests/run` installs them; a missing one fails the test and
+//! says so, it is never passed over.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use serde_json::Value;
+
+/// The folder that `tests/run` installs the references into.
+pub fn folder() -> PathBuf {
+    let folder = std::env::var_os("TIDEMILL_OUTSIDE")
+        .map(PathBuf::from)
+        .unwrap_or_else(|| crate::sandbox::repository().join("target/outside"));
+    assert!(
+        folder.join("installed").is_file(),
+        "the outside references are not installed in {}: run tests/run",
+        folder.display()
+    );
+    folder
+}
+
+fn script(program: &str, name: &str, arguments: &[String]) -> (bool, Vec<Value>) {
+    let output = Command::new(program)
+        .arg(crate::sandbox::repository().join("tests/outside").join(name))
+        .args(arguments)
+        .env("TIDEMILL_OUTSIDE", folder())
+        .env("PYTHONDONTWRITEBYTECODE", "1")
+        .output()
+        .unwrap_or_else(|error| panic!("{program}: {error}"));
+    let text = String::from_utf8_lossy(&output.stdout);
+    let rows: Vec<Value> = text
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap_or_else(|error| panic!("{line}: {error}")))
+        .collect();
+    assert!(!rows.is_empty(), "{name} printed nothing: {}", String::from_utf8_lossy(&output.stderr));
+    (output.status.success(), rows)
+}
+
+fn texts(paths: &[PathBuf]) -> Vec<String> {
+    paths.iter().map(|path| path.to_string_lossy().into_owned()).collect()
+}
+
+/// Reports of the Khronos glTF validator (npm `gltf-validator`), one for each file.
+pub fn validate_gltf(files: &[PathBuf]) -> Vec<Value> {
+    script("node", "validate_gltf.js", &texts(files)).1
+}
+
+/// What `trimesh` (PyPI) measures, one object for each file.
+pub fn measure_meshes(files: &[PathBuf]) -> Vec<Value> {
+    let (ok, rows) = script("python3", "measure_mesh.py", &texts(files));
+    assert!(ok, "{rows:?}");
+    rows
+}
+
+/// Shares of an ID map beside the shares of the UV area, computed with `numpy` and Pillow (PyPI).
+pub fn id_map_shares(glb: &Path, png: &Path, tags: &[(&str, &str)]) -> Value {
+    let mut arguments = texts(&[glb.to_owned(), png.to_owned()]);
+    arguments.extend(tags.iter().map(|(name, color)| format!("{name}={color}")));
+    let (ok, rows) = script("python3", "id_map_shares.py", &arguments);
+    assert!(ok, "{rows:?}");
+    rows[0].clone()
+}
+
+/// The names that the program `b3sum` gives to files.
+pub fn b3sum(files: &[PathBuf]) -> Vec<String> {
+    let own = folder().join("bin/b3sum");
+    let program = if own.is_file() { own } else { PathBuf::from("b3sum") };
+    let output = Command::new(&program)
+        .arg("--no-names")
+        .args(files)
+        .output()
+        .unwrap_or_else(|error| panic!("{}: {error}", program.display()));
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    String::from_utf8_lossy(&output.stdout).lines().map(str::to_owned).collect()
+}
