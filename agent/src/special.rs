@@ -1,0 +1,24 @@
+//! The two words that turn this program into something else: a launcher of items, or the worker that runs
+//! built-in operations. A crash or a leak in either never takes the agent down.
+
+use std::ffi::OsStr;
+use std::process::ExitCode;
+
+/// First argument that makes the program a launcher: see [`crate::launcher`].
+pub const LAUNCHER_WORD: &str = "--be-launcher";
+
+/// First argument that makes the program a worker: reads a chain of operations as JSON on standard input.
+pub const WORKER_WORD: &str = "--be-worker";
+
+/// To be called first in `main`, before anything is read, opened or started: runs the launcher or the worker
+/// if the first argument says so, and gives the exit code to end with.
+pub fn special_main() -> Option<ExitCode> {
+    let word = std::env::args_os().nth(1)?;
+    if word == OsStr::new(LAUNCHER_WORD) {
+        return Some(ExitCode::FAILURE);
+    }
+    if word == OsStr::new(WORKER_WORD) {
+        return Some(ExitCode::FAILURE);
+    }
+    None
+}
