@@ -1,1 +1,63 @@
-//! (filled in below)
+//! From manifest text, survey and operations to a plan, or to all that is wrong, each with its place.
+//!
+//! Pure: no I/O, no clock, no async. The same folder, manifest and operations give a byte-identical plan.
+
+mod diagnostics;
+mod nearest;
+mod render;
+mod survey;
+mod wanted;
+
+pub use diagnostics::{Diagnostic, Diagnostics, Place, Related, Severity};
+pub use survey::{Companion, ModelFacts, Survey, SurveyedFile};
+pub use wanted::Wanted;
+
+use tidemill_ops::Declaration;
+use tidemill_proto::v1::Plan;
+
+/// What the command line adds to a manifest.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Options {
+    /// Apply the `[draft]` overrides.
+    pub draft: bool,
+    /// Patterns over variant names (`*`, `?`, `[ab]`, `{a,b}`); empty: all. Groups then hold only those.
+    pub only: Vec<String>,
+    /// Only this step and what it needs.
+    pub until: Option<String>,
+}
+
+/// A plan and what someone should look at all the same.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Planned {
+    /// The plan.
+    pub plan: Plan,
+    /// None of them keeps the plan from being run. [`Diagnostics::new`] makes them showable.
+    pub remarks: Vec<Diagnostic>,
+}
+
+/// What must be surveyed for the manifest `text`, or what is wrong with its grammar.
+pub fn wanted(text: &str, source_name: &str) -> Result<Wanted, Diagnostics> {
+    Err(unread(text, source_name))
+}
+
+/// The plan, or all that is wrong.
+pub fn plan(
+    text: &str,
+    source_name: &str,
+    _survey: &Survey,
+    _operations: &[Declaration],
+    _options: &Options,
+) -> Result<Planned, Diagnostics> {
+    Err(unread(text, source_name))
+}
+
+/// Checks a plan that came over the wire; nothing in it is believed.
+pub fn recheck(_plan: &Plan, _operations: &[Declaration]) -> Result<(), Vec<String>> {
+    Err(vec!["this build cannot check plans yet".into()])
+}
+
+fn unread(text: &str, source_name: &str) -> Diagnostics {
+    let mut report = diagnostics::Report::new(text);
+    report.error_elsewhere("unread", "this build cannot read manifests yet");
+    Diagnostics::new(source_name, text, report.finish())
+}
