@@ -6,10 +6,13 @@
 //! - [`config`]: every setting in one struct.
 //! - [`coordinator`]: the handle that opens, serves and closes.
 //! - [`os`]: what differs between operating systems.
+//! - [`scheduler`]: decides what runs where; pure. [`estimate`]: what items are expected to need; pure.
 
 pub mod config;
 pub mod coordinator;
+pub mod estimate;
 pub mod os;
+pub mod scheduler;
 
 pub use config::Config;
 pub use coordinator::{Coordinator, OpenError, ServeError};
