@@ -1,0 +1,274 @@
+//! The hierarchy itself: split by the surface area heuristic over bins, then flattened to nodes of four children.
+//!
+//! Source of the heuristic: Goldsmith & Salmon 1987; of the binned build: Wald 2007 (both from memory).
+
+use glam::DVec3;
+
+use super::point;
+use crate::Mesh;
+
+/// Most triangles in one leaf.
+const LEAF_TRIANGLES: usize = 4;
+/// Bins along the axis of a split.
+const BINS: usize = 16;
+/// Subtrees larger than this are built side by side.
+const PARALLEL_TRIANGLES: usize = 8192;
+/// No child in this place.
+pub(super) const EMPTY: u32 = u32::MAX;
+
+/// A bounding volume hierarchy over the triangles of one mesh.
+#[derive(Debug, Clone)]
+pub struct Bvh {
+    pub(super) nodes: Vec<Node>,
+    /// Corners of the triangles in leaf order.
+    pub(super) corners: Vec<[[f32; 3]; 3]>,
+    /// For each place in leaf order the index of the triangle in the mesh.
+    pub(super) triangle_of: Vec<u32>,
+}
+
+/// Four children, their boxes side by side so that one instruction can test all.
+#[derive(Debug, Clone, Copy)]
+#[repr(C, align(64))]
+pub(super) struct Node {
+    /// `bounds[2 * axis]` holds the least, `bounds[2 * axis + 1]` the greatest coordinates of the four boxes.
+    pub bounds: [[f32; 4]; 6],
+    /// Index of an inner node, or of the first triangle of a leaf, or [`EMPTY`].
+    pub child: [u32; 4],
+    /// Triangles of a leaf; 0 for an inner node.
+    pub count: [u32; 4],
+}
+
+impl Node {
+    const VACANT: Self = Self {
+        bounds: [
+            [f32::INFINITY; 4],
+            [f32::NEG_INFINITY; 4],
+            [f32::INFINITY; 4],
+            [f32::NEG_INFINITY; 4],
+            [f32::INFINITY; 4],
+            [f32::NEG_INFINITY; 4],
+        ],
+        child: [EMPTY; 4],
+        count: [0; 4],
+    };
+}
+
+impl Bvh {
+    /// Builds over all triangles of `mesh`. A mesh without triangles gives a hierarchy that never answers.
+    pub fn new(mesh: &Mesh) -> Self {
+        Self::over(&mesh.positions, &mesh.triangles)
+    }
+
+    /// Builds over triangles that index into `positions`.
+    pub fn over(positions: &[[f32; 3]], triangles: &[[u32; 3]]) -> Self {
+        let mut items: Vec<Item> = triangles
+            .iter()
+            .enumerate()
+            .map(|(index, triangle)| {
+                let mut bounds = Bounds::NONE;
+                for &corner in triangle {
+                    bounds.add(positions[corner as usize]);
+                }
+                Item { bounds, index: index as u32 }
+            })
+            .collect();
+        let mut nodes = Vec::with_capacity(triangles.len() / 4 + 1);
+        if items.is_empty() {
+            nodes.push(Node::VACANT);
+        } else {
+            let tree = split(&mut items, 0);
+            flatten(&tree, &mut nodes);
+        }
+        let triangle_of: Vec<u32> = items.iter().map(|item| item.index).collect();
+        let corners = triangle_of
+            .iter()
+            .map(|&index| triangles[index as usize].map(|corner| positions[corner as usize]))
+            .collect();
+        Self { nodes, corners, triangle_of }
+    }
+
+    /// Corners of the triangle at a place in leaf order.
+    pub(super) fn corners_at(&self, place: usize) -> [DVec3; 3] {
+        self.corners[place].map(point)
+    }
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Bounds {
+    low: [f32; 3],
+    high: [f32; 3],
+}
+
+impl Bounds {
+    const NONE: Self = Self { low: [f32::INFINITY; 3], high: [f32::NEG_INFINITY; 3] };
+
+    fn add(&mut self, position: [f32; 3]) {
+        for axis in 0..3 {
+            self.low[axis] = self.low[axis].min(position[axis]);
+            self.high[axis] = self.high[axis].max(position[axis]);
+        }
+    }
+
+    fn merge(&mut self, other: &Self) {
+        for axis in 0..3 {
+            self.low[axis] = self.low[axis].min(other.low[axis]);
+            self.high[axis] = self.high[axis].max(other.high[axis]);
+        }
+    }
+
+    /// Half the surface area; 0 where nothing was added.
+    fn half_area(&self) -> f32 {
+        let [x, y, z] = [0, 1, 2].map(|axis| (self.high[axis] - self.low[axis]).max(0.0));
+        x * y + y * z + z * x
+    }
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Item {
+    bounds: Bounds,
+    index: u32,
+}
+
+impl Item {
+    /// Twice the centre: only compared with its like.
+    fn centre(&self, axis: usize) -> f32 {
+        self.bounds.low[axis] + self.bounds.high[axis]
+    }
+}
+
+struct Tree {
+    bounds: Bounds,
+    kind: TreeKind,
+}
+
+enum TreeKind {
+    Leaf { first: u32, count: u32 },
+    Inner(Box<[Tree; 2]>),
+}
+
+fn split(items: &mut [Item], first: u32) -> Tree {
+    let mut bounds = Bounds::NONE;
+    let mut centres = Bounds::NONE;
+    for item in items.iter() {
+        bounds.merge(&item.bounds);
+        centres.add([0, 1, 2].map(|axis| item.centre(axis)));
+    }
+    if items.len() <= LEAF_TRIANGLES {
+        return Tree { bounds, kind: TreeKind::Leaf { first, count: items.len() as u32 } };
+    }
+    let middle = best_plane(items, &centres).map_or(0, |(axis, bin)| {
+        let scale = bin_scale(&centres, axis);
+        partition(items, |item| bin_of(item, axis, centres.low[axis], scale) < bin)
+    });
+    // All centres in one place: any halves are as good as any others.
+    let middle = if middle == 0 || middle == items.len() { items.len() / 2 } else { middle };
+    let parallel = items.len() > PARALLEL_TRIANGLES;
+    let (left, right) = items.split_at_mut(middle);
+    let second = first + middle as u32;
+    let (left, right) = if parallel {
+        rayon::join(|| split(left, first), || split(right, second))
+    } else {
+        (split(left, first), split(right, second))
+    };
+    Tree { bounds, kind: TreeKind::Inner(Box::new([left, right])) }
+}
+
+fn bin_scale(centres: &Bounds, axis: usize) -> f32 {
+    let extent = centres.high[axis] - centres.low[axis];
+    if extent > 0.0 { BINS as f32 / extent } else { 0.0 }
+}
+
+fn bin_of(item: &Item, axis: usize, low: f32, scale: f32) -> usize {
+    (((item.centre(axis) - low) * scale) as usize).min(BINS - 1)
+}
+
+/// The axis and the first bin of the right side with the least expected cost; none where all centres are equal.
+fn best_plane(items: &[Item], centres: &Bounds) -> Option<(usize, usize)> {
+    let mut best: Option<(f32, usize, usize)> = None;
+    for axis in 0..3 {
+        let scale = bin_scale(centres, axis);
+        if scale == 0.0 || !scale.is_finite() {
+            continue;
+        }
+        let mut bounds = [Bounds::NONE; BINS];
+        let mut counts = [0_u32; BINS];
+        for item in items {
+            let bin = bin_of(item, axis, centres.low[axis], scale);
+            bounds[bin].merge(&item.bounds);
+            counts[bin] += 1;
+        }
+        let mut right_cost = [0.0_f32; BINS];
+        let mut side = Bounds::NONE;
+        let mut count = 0;
+        for bin in (1..BINS).rev() {
+            side.merge(&bounds[bin]);
+            count += counts[bin];
+            right_cost[bin] = if count == 0 { f32::INFINITY } else { side.half_area() * count as f32 };
+        }
+        let mut side = Bounds::NONE;
+        let mut count = 0;
+        for bin in 1..BINS {
+            side.merge(&bounds[bin - 1]);
+            count += counts[bin - 1];
+            if count == 0 || right_cost[bin] == f32::INFINITY {
+                continue;
+            }
+            let cost = side.half_area() * count as f32 + right_cost[bin];
+            if best.is_none_or(|(least, _, _)| cost < least) {
+                best = Some((cost, axis, bin));
+            }
+        }
+    }
+    best.map(|(_, axis, bin)| (axis, bin))
+}
+
+/// Moves the items that belong left to the front and says how many they are.
+fn partition(items: &mut [Item], is_left: impl Fn(&Item) -> bool) -> usize {
+    let mut middle = 0;
+    for place in 0..items.len() {
+        if is_left(&items[place]) {
+            items.swap(place, middle);
+            middle += 1;
+        }
+    }
+    middle
+}
+
+/// Writes `tree` as nodes of four children and gives the index of the first.
+fn flatten(tree: &Tree, nodes: &mut Vec<Node>) -> u32 {
+    let place = nodes.len();
+    nodes.push(Node::VACANT);
+    let mut children: Vec<&Tree> = match &tree.kind {
+        TreeKind::Leaf { .. } => vec![tree],
+        TreeKind::Inner(pair) => pair.iter().collect(),
+    };
+    // Open the largest inner child until four are there.
+    while children.len() < 4 {
+        let widest = children
+            .iter()
+            .enumerate()
+            .filter(|(_, child)| matches!(child.kind, TreeKind::Inner(_)))
+            .max_by(|a, b| a.1.bounds.half_area().total_cmp(&b.1.bounds.half_area()))
+            .map(|(index, _)| index);
+        let Some(widest) = widest else { break };
+        if let TreeKind::Inner(pair) = &children[widest].kind {
+            let [left, right] = &**pair;
+            children[widest] = left;
+            children.insert(widest + 1, right);
+        }
+    }
+    for (slot, child) in children.into_iter().enumerate() {
+        let (index, count) = match &child.kind {
+            TreeKind::Leaf { first, count } => (*first, *count),
+            TreeKind::Inner(_) => (flatten(child, nodes), 0),
+        };
+        let node = &mut nodes[place];
+        node.child[slot] = index;
+        node.count[slot] = count;
+        for axis in 0..3 {
+            node.bounds[2 * axis][slot] = child.bounds.low[axis];
+            node.bounds[2 * axis + 1][slot] = child.bounds.high[axis];
+        }
+    }
+    place as u32
+}
