@@ -1,1 +1,40 @@
-//! (filled in below)
+//! The content-addressed store: every blob lies under its BLAKE3 name, and no name ever lies.
+//!
+//! ```text
+//! store/
+//!   store-id            a uuid: an agent that finds the right one here reads the store in place
+//!   boot                which boot of the machine the files of incoming/ belong to
+//!   blobs/ab/<64 hex>   committed: complete, on disk, read-only
+//!   incoming/           staged: <64 hex>.<unique> complete but not synced, part.<unique> being written
+//!   aside/              blobs that did not match their name, <64 hex>.<unique>
+//! ```
+//!
+//! # Layout
+//! - [`Store`]: a cheap handle; all calls block, so async callers go through `spawn_blocking`.
+//! - `folder/`: the folder backend, one file per direction: staging, commit, read, export, look.
+//! - [`tree`]: a folder as one blob that lists the others.
+//! - `os/`: the few calls that differ between systems.
+//!
+//! # Why two steps, staging and commit
+//! Disks sync slowly, so a blob is never synced alone. Whoever makes bytes puts them into `incoming/` under
+//! their digest and goes on; one committer takes all that waits, syncs it as a group, renames it into
+//! `blobs/` and syncs the folders. Only then is anything acknowledged. A process that dies in between
+//! leaves either a staged file, which costs room, or a complete blob, which is what was wanted.
+//!
+//! # What is assumed
+//! A sync that returned without error means that the bytes survive a power cut; a rename within one file
+//! system is atomic; only one process, the owner, commits. After a failed sync the bytes in memory are no
+//! longer trusted (a second sync may report success for pages that were dropped), so they are thrown away.
+
+mod error;
+mod folder;
+mod os;
+pub mod tree;
+
+pub use error::{Result, StoreError};
+pub use folder::{
+    Aside, BlobEntry, BlobIter, BlobReader, CommitReport, ExportMode, Incoming, Staged, Store, Swept, Usage,
+    UsagePart,
+};
+pub use tidemill_proto::Digest;
+pub use tree::{StagedTree, Take, Tree, TreeEntry};

@@ -1,0 +1,136 @@
+//! Blobs as ordinary files outside the store: whole and checked, or not there at all.
+
+use std::fs::{self, File};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use tidemill_proto::Digest;
+
+use super::layout::PartFile;
+use super::staging::{PIECE_BYTES, hash_file};
+use super::{Store, lock};
+use crate::error::{At, Result, StoreError};
+use crate::os;
+
+/// How an exported file is made durable. Either way it shares the blob's extents where the file system can
+/// (reflink) and is a copy elsewhere, so changing it never changes the store.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ExportMode {
+    /// Not synced: for folders that are thrown away.
+    Fast,
+    /// Synced before it gets its name: for deliveries.
+    Synced,
+}
+
+impl Store {
+    /// Writes a blob to `target`, which is replaced; missing parent folders are made. Gives the size.
+    ///
+    /// The bytes go to a temporary file beside the target, are checked, and then get the name at once, so
+    /// no partial or wrong file ever bears it. The file is writable, and not executable.
+    pub fn export(&self, digest: &Digest, target: &Path, mode: ExportMode) -> Result<u64> {
+        self.export_as(digest, target, mode, false)
+    }
+
+    /// As [`Store::export`], with a choice whether the file can be executed.
+    pub fn export_as(
+        &self,
+        digest: &Digest,
+        target: &Path,
+        mode: ExportMode,
+        executable: bool,
+    ) -> Result<u64> {
+        let parent = parent_of(target);
+        let part = PartFile::new(self.part_beside(&parent));
+        let size = match self.clone_checked(digest, &part, &parent)? {
+            Some(size) => size,
+            None => self.copy_checked(digest, part.path(), &parent)?,
+        };
+        if executable {
+            os::make_plain(part.path(), true).at("set the permissions of", part.path())?;
+        }
+        if mode == ExportMode::Synced {
+            // Windows flushes only through handles that may write.
+            let file = File::options()
+                .read(true)
+                .write(true)
+                .open(part.path())
+                .at("open", part.path())?;
+            file.sync_all().at("sync", part.path())?;
+        }
+        part.rename_to(target)?;
+        if mode == ExportMode::Synced {
+            os::sync_folder(&parent).at("sync", &parent)?;
+        }
+        Ok(size)
+    }
+
+    /// A name in `parent` that nobody else uses.
+    pub(crate) fn part_beside(&self, parent: &Path) -> PathBuf {
+        parent.join(format!(".part-{}", self.shared.layout.unique()))
+    }
+
+    /// Shares the blob's extents; `None` where that cannot be done.
+    fn clone_checked(&self, digest: &Digest, part: &PartFile, parent: &Path) -> Result<Option<u64>> {
+        let Ok(device) = os::device_of(parent) else {
+            return Ok(None);
+        };
+        if lock(&self.shared.cannot_clone_to).contains(&device) {
+            return Ok(None);
+        }
+        let blob = self.shared.layout.blob(digest);
+        if !self.contains(digest)? {
+            return Err(StoreError::Absent { digest: *digest });
+        }
+        if let Err(error) = reflink_copy::reflink(&blob, part.path()) {
+            match error.kind() {
+                io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
+                    return Err(error).at("write", part.path());
+                }
+                io::ErrorKind::NotFound => {}
+                _ => {
+                    lock(&self.shared.cannot_clone_to).insert(device);
+                }
+            }
+            return Ok(None);
+        }
+        os::make_plain(part.path(), false).at("set the permissions of", part.path())?;
+        let (found, size) = hash_file(part.path())?;
+        if found == *digest {
+            Ok(Some(size))
+        } else {
+            Err(self.set_aside(digest, found))
+        }
+    }
+
+    fn copy_checked(&self, digest: &Digest, part: &Path, parent: &Path) -> Result<u64> {
+        let mut reader = self.open_blob(digest)?;
+        let mut file = match File::create_new(part) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {
+                fs::create_dir_all(parent).at("create", parent)?;
+                File::create_new(part)
+            }
+            other => other,
+        }
+        .at("create", part)?;
+        let mut piece = vec![
+            0;
+            PIECE_BYTES
+                .min(usize::try_from(reader.size()).unwrap_or(PIECE_BYTES))
+                .max(1)
+        ];
+        loop {
+            match reader.next_piece(&mut piece)? {
+                0 => return Ok(reader.size()),
+                count => file.write_all(&piece[..count]).at("write", part)?,
+            }
+        }
+    }
+}
+
+/// The folder that `target` is in; a bare name is in the current one.
+pub(crate) fn parent_of(target: &Path) -> PathBuf {
+    match target.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent.to_owned(),
+        _ => PathBuf::from("."),
+    }
+}

@@ -1,0 +1,93 @@
+//! The folder backend.
+//!
+//! [`Store`] is a handle on shared state; each file here adds the calls of one direction to it.
+
+mod commit;
+mod export;
+mod layout;
+mod look;
+mod open;
+mod read;
+mod staging;
+
+use std::collections::{BTreeSet, HashMap, HashSet};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use tidemill_proto::Digest;
+
+use crate::os::GroupSync;
+use layout::Layout;
+
+pub use commit::CommitReport;
+pub use export::ExportMode;
+pub use look::{Aside, BlobEntry, BlobIter, Usage, UsagePart};
+pub use open::Swept;
+pub use read::BlobReader;
+pub use staging::{Incoming, Staged};
+
+pub(crate) use export::parent_of;
+pub(crate) use layout::PartFile;
+
+/// A handle on a store in a folder: cheap to clone, may be used from many threads. Every call blocks.
+#[derive(Clone)]
+pub struct Store {
+    shared: Arc<Shared>,
+}
+
+struct Shared {
+    layout: Layout,
+    id: String,
+    role: Role,
+    group_sync: GroupSync,
+    /// Names in `incoming/` of what this handle staged, so that a commit rarely has to list the folder.
+    staged_here: Mutex<HashMap<Digest, Vec<String>>>,
+    /// Held through a whole commit: a second one must not acknowledge a blob whose folder the first has
+    /// renamed into but not yet synced.
+    commit: Mutex<CommitState>,
+    /// File systems onto which blobs cannot be cloned, so that we ask each only once.
+    cannot_clone_to: Mutex<HashSet<u64>>,
+}
+
+/// What a handle may do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Role {
+    /// Commits, durably.
+    Owner,
+    /// Commits without syncs: losing a blob in a power cut only means fetching it again.
+    Cache,
+    /// Reads and stages; commits are the owner's.
+    Guest,
+}
+
+#[derive(Default)]
+struct CommitState {
+    /// Folders with entries that are not known to be durable: not empty only while a commit runs or after one failed.
+    unsynced_folders: BTreeSet<PathBuf>,
+}
+
+impl Store {
+    /// The store's own id, as in its file `store-id`.
+    pub fn id(&self) -> &str {
+        &self.shared.id
+    }
+
+    /// The store's folder.
+    pub fn root(&self) -> &Path {
+        self.shared.layout.root()
+    }
+}
+
+impl std::fmt::Debug for Store {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Store")
+            .field("root", &self.root())
+            .field("role", &self.shared.role)
+            .finish()
+    }
+}
+
+/// What is guarded stays consistent between any two statements, so a panic elsewhere is no reason to stop.
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}

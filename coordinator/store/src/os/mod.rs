@@ -1,0 +1,27 @@
+//! The calls that differ between systems. Each side offers the same functions:
+//!
+//! - `GroupSync`: makes a group of files, or of folders, durable at once.
+//! - `create_read_only`, `protect_staged`, `protect_stored`: when a blob becomes read-only.
+//! - `boot_id`: tells whether the machine was started again since unsynced files were written.
+//! - `is_executable`, `make_plain`: permission bits of files that come in and go out.
+//! - `device_of`: which file system a folder is on.
+//!
+//! Only the Linux side can be compiled and run where this was written.
+
+#[cfg(target_os = "linux")]
+mod linux;
+#[cfg(not(target_os = "linux"))]
+mod threads;
+#[cfg(unix)]
+mod unix;
+#[cfg(windows)]
+mod windows;
+
+#[cfg(target_os = "linux")]
+pub(crate) use linux::{GroupSync, boot_id};
+#[cfg(not(target_os = "linux"))]
+pub(crate) use threads::{GroupSync, boot_id};
+#[cfg(unix)]
+pub(crate) use unix::*;
+#[cfg(windows)]
+pub(crate) use windows::*;
