@@ -6,12 +6,14 @@
 //! - [`config`]: every setting in one struct.
 //! - [`coordinator`]: the handle that opens, serves and closes.
 //! - [`os`]: what differs between operating systems.
+//! - [`record`]: runs, items, attempts and results on disk.
 //! - [`scheduler`]: decides what runs where; pure. [`estimate`]: what items are expected to need; pure.
 
 pub mod config;
 pub mod coordinator;
 pub mod estimate;
 pub mod os;
+pub mod record;
 pub mod scheduler;
 
 pub use config::Config;

@@ -36,5 +36,6 @@ pub use folder::{
     Aside, BlobEntry, BlobIter, BlobReader, CommitReport, ExportMode, Incoming, Staged, Store, Swept, Usage,
     UsagePart,
 };
+pub use os::sync_folder;
 pub use tidemill_proto::Digest;
 pub use tree::{StagedTree, Take, Tree, TreeEntry};

@@ -22,6 +22,14 @@ pub(crate) use linux::{GroupSync, boot_id};
 #[cfg(not(target_os = "linux"))]
 pub(crate) use threads::{GroupSync, boot_id};
 #[cfg(unix)]
-pub(crate) use unix::*;
+pub use unix::sync_folder;
+#[cfg(unix)]
+pub(crate) use unix::{
+    create_read_only, device_of, is_executable, make_plain, protect_staged, protect_stored,
+};
 #[cfg(windows)]
-pub(crate) use windows::*;
+pub use windows::sync_folder;
+#[cfg(windows)]
+pub(crate) use windows::{
+    create_read_only, device_of, is_executable, make_plain, protect_staged, protect_stored,
+};

@@ -42,7 +42,7 @@ pub(crate) fn device_of(path: &Path) -> io::Result<u64> {
     Ok(fs::metadata(path)?.dev())
 }
 
-/// Makes the entries of one folder durable.
-pub(crate) fn sync_folder(path: &Path) -> io::Result<()> {
+/// Makes the entries of one folder durable: what was created in it, or renamed into it, stays after a power cut.
+pub fn sync_folder(path: &Path) -> io::Result<()> {
     File::open(path)?.sync_all()
 }

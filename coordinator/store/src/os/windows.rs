@@ -39,8 +39,8 @@ pub(crate) fn device_of(_path: &Path) -> io::Result<u64> {
     Ok(0)
 }
 
-/// Makes the entries of one folder durable.
-pub(crate) fn sync_folder(path: &Path) -> io::Result<()> {
+/// Makes the entries of one folder durable: what was created in it, or renamed into it, stays after a power cut.
+pub fn sync_folder(path: &Path) -> io::Result<()> {
     let folder: File = OpenOptions::new()
         .read(true)
         .write(true)

@@ -1,0 +1,126 @@
+//! Keys of rows: one letter for the kind, then names or big-endian numbers, so that a scan gives rows in order.
+//!
+//! | key | row |
+//! | --- | --- |
+//! | `m` `format` | [`MetaRecord`](super::rows::MetaRecord) |
+//! | `c` manifest | [`CounterRecord`](super::rows::CounterRecord): the last run number given |
+//! | `r` serial (8) | [`RunRecord`](super::rows::RunRecord), in order of submission |
+//! | `n` manifest 0 number (4) | [`RunNameRecord`](super::rows::RunNameRecord): the serial of a run |
+//! | `i` serial (8) index (4) | [`ItemRecord`](super::rows::ItemRecord), in plan order |
+//! | `k` key (32) | [`ResultRecord`](super::rows::ResultRecord) |
+//! | `e` signature (32) | [`EstimateRecord`](super::rows::EstimateRecord) |
+//! | `a` uuid | [`AgentRecord`](super::rows::AgentRecord) |
+//!
+//! A run's serial counts all runs of a record and never recurs; it keeps the many item keys short.
+
+use std::fmt::Write as _;
+
+use tidemill_proto::{Digest, Key, RunName};
+
+/// Format version and start count.
+pub fn meta() -> Vec<u8> {
+    b"mformat".to_vec()
+}
+
+/// Last run number of a manifest.
+pub fn counter(manifest: &str) -> Vec<u8> {
+    joined(b'c', &[manifest.as_bytes()])
+}
+
+/// A run by its serial.
+pub fn run(serial: u64) -> Vec<u8> {
+    joined(b'r', &[&serial.to_be_bytes()])
+}
+
+/// All runs, in order of submission.
+pub fn runs() -> Vec<u8> {
+    vec![b'r']
+}
+
+/// A run by its name.
+pub fn run_name(name: &RunName) -> Vec<u8> {
+    joined(
+        b'n',
+        &[name.manifest.as_bytes(), &[0], &name.number.to_be_bytes()],
+    )
+}
+
+/// All runs of a manifest, by number.
+pub fn run_names(manifest: &str) -> Vec<u8> {
+    joined(b'n', &[manifest.as_bytes(), &[0]])
+}
+
+/// An item by its run's serial and its index in the plan.
+pub fn item(run_serial: u64, index: u32) -> Vec<u8> {
+    joined(b'i', &[&run_serial.to_be_bytes(), &index.to_be_bytes()])
+}
+
+/// All items of a run, in plan order.
+pub fn items(run_serial: u64) -> Vec<u8> {
+    joined(b'i', &[&run_serial.to_be_bytes()])
+}
+
+/// Serial and index out of an item's key.
+pub fn read_item(key: &[u8]) -> Option<(u64, u32)> {
+    let numbers = key.strip_prefix(b"i")?;
+    let (serial, index) = numbers.split_first_chunk::<8>()?;
+    Some((
+        u64::from_be_bytes(*serial),
+        u32::from_be_bytes(index.try_into().ok()?),
+    ))
+}
+
+/// Serial out of a run's key.
+pub fn read_run(key: &[u8]) -> Option<u64> {
+    Some(u64::from_be_bytes(key.strip_prefix(b"r")?.try_into().ok()?))
+}
+
+/// The result that is recorded under a key.
+pub fn result(key: &Key) -> Vec<u8> {
+    joined(b'k', &[key.0.as_bytes()])
+}
+
+/// All results.
+pub fn results() -> Vec<u8> {
+    vec![b'k']
+}
+
+/// What was learned about a step signature.
+pub fn estimate(signature: &Digest) -> Vec<u8> {
+    joined(b'e', &[signature.as_bytes()])
+}
+
+/// All that was learned.
+pub fn estimates() -> Vec<u8> {
+    vec![b'e']
+}
+
+/// An agent by its uuid.
+pub fn agent(uuid: &str) -> Vec<u8> {
+    joined(b'a', &[uuid.as_bytes()])
+}
+
+/// All agents.
+pub fn agents() -> Vec<u8> {
+    vec![b'a']
+}
+
+/// A key as text for messages: what can be printed as it is, the rest in hexadecimal.
+pub fn for_people(key: &[u8]) -> String {
+    key.iter().fold(String::new(), |mut text, byte| {
+        if byte.is_ascii_graphic() {
+            text.push(char::from(*byte));
+        } else {
+            // Writing to a String cannot fail.
+            let _ = write!(text, "\\{byte:02x}");
+        }
+        text
+    })
+}
+
+fn joined(kind: u8, parts: &[&[u8]]) -> Vec<u8> {
+    let mut key = Vec::with_capacity(1 + parts.iter().map(|part| part.len()).sum::<usize>());
+    key.push(kind);
+    parts.iter().for_each(|part| key.extend_from_slice(part));
+    key
+}
