@@ -13,8 +13,8 @@ pub enum Value {
     Mesh(Arc<Mesh>),
     /// A picture.
     Map(Arc<Map>),
-    /// Figures.
-    Data(Arc<serde_json::Value>),
+    /// Figures: JSON text, whose order of keys is kept.
+    Data(Arc<String>),
     /// What a gathering input brought.
     Many(Arc<Gathered>),
 }

@@ -43,9 +43,9 @@ impl Produced {
         self
     }
 
-    /// Adds data on the port of that name.
-    pub fn with_data(mut self, name: &str, data: serde_json::Value) -> Self {
-        self.outputs.push((name.to_owned(), Value::Data(Arc::new(data))));
+    /// Adds data, as JSON text, on the port of that name.
+    pub fn with_data(mut self, name: &str, json: String) -> Self {
+        self.outputs.push((name.to_owned(), Value::Data(Arc::new(json))));
         self
     }
 

@@ -1,0 +1,81 @@
+//! Normals for meshes that bring none: smooth over gentle edges, split at sharp ones.
+
+use glam::{DVec3, Vec3};
+
+use crate::Mesh;
+
+/// Faces that meet at a vertex share a normal if they turn by no more than this.
+const SMOOTHING_DEGREES: f64 = 40.0;
+
+/// Unit normals of each corner of each triangle: the mesh's own, or else the sum of the area-weighted normals of those faces at the
+/// vertex that turn by at most 40 degrees from the corner's face. A face without area takes what its neighbours have.
+pub fn corner_normals(mesh: &Mesh) -> Vec<[[f32; 3]; 3]> {
+    if let Some(normals) = &mesh.normals {
+        return normals.clone();
+    }
+    // The cross product's length is twice the area, so plain sums are weighted by area.
+    let faces: Vec<DVec3> = (0..mesh.triangles.len())
+        .map(|triangle| {
+            let [a, b, c] = mesh.corners(triangle).map(|corner| Vec3::from(corner).as_dvec3());
+            (b - a).cross(c - a)
+        })
+        .collect();
+    let around = FacesAround::of(mesh);
+    let least_cosine = libm::cos(SMOOTHING_DEGREES.to_radians());
+    mesh.triangles
+        .iter()
+        .zip(&faces)
+        .map(|(indices, &own)| {
+            indices.map(|index| {
+                let own_direction = own.normalize_or_zero();
+                let neighbours = around.vertex(index).iter().map(|&face| faces[face as usize]);
+                let sum: DVec3 = neighbours
+                    .filter(|other| {
+                        own_direction == DVec3::ZERO
+                            || own_direction.dot(other.normalize_or_zero()) >= least_cosine
+                    })
+                    .sum();
+                let unit = sum
+                    .try_normalize()
+                    .or_else(|| own.try_normalize())
+                    .unwrap_or(DVec3::Y);
+                // Normalised once more after rounding, so that its length is 1 within single precision.
+                unit.as_vec3().normalize().to_array()
+            })
+        })
+        .collect()
+}
+
+/// For each vertex the faces that use it, in order.
+struct FacesAround {
+    first: Vec<u32>,
+    faces: Vec<u32>,
+}
+
+impl FacesAround {
+    fn of(mesh: &Mesh) -> Self {
+        let mut first = vec![0u32; mesh.positions.len() + 1];
+        mesh.triangles
+            .iter()
+            .flatten()
+            .for_each(|&index| first[index as usize + 1] += 1);
+        for vertex in 0..mesh.positions.len() {
+            first[vertex + 1] += first[vertex];
+        }
+        let mut next = first.clone();
+        let mut faces = vec![0u32; mesh.triangles.len() * 3];
+        for (face, indices) in mesh.triangles.iter().enumerate() {
+            for &index in indices {
+                let slot = &mut next[index as usize];
+                faces[*slot as usize] = face as u32;
+                *slot += 1;
+            }
+        }
+        Self { first, faces }
+    }
+
+    fn vertex(&self, index: u32) -> &[u32] {
+        let [begin, end] = [index as usize, index as usize + 1].map(|at| self.first[at] as usize);
+        &self.faces[begin..end]
+    }
+}
