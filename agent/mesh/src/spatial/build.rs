@@ -11,6 +11,9 @@ use crate::Mesh;
 const LEAF_TRIANGLES: usize = 4;
 /// Bins along the axis of a split.
 const BINS: usize = 16;
+/// Below this level triangles are halved by count: with the logarithm of the rest it bounds the depth, and so the
+/// stack of a question.
+const LEVELS_BY_COST: u32 = 20;
 /// Subtrees larger than this are built side by side.
 const PARALLEL_TRIANGLES: usize = 8192;
 /// No child in this place.
@@ -69,14 +72,17 @@ impl Bvh {
                 for &corner in triangle {
                     bounds.add(positions[corner as usize]);
                 }
-                Item { bounds, index: index as u32 }
+                Item {
+                    bounds,
+                    index: index as u32,
+                }
             })
             .collect();
         let mut nodes = Vec::with_capacity(triangles.len() / 4 + 1);
         if items.is_empty() {
             nodes.push(Node::VACANT);
         } else {
-            let tree = split(&mut items, 0);
+            let tree = split(&mut items, 0, 0);
             flatten(&tree, &mut nodes);
         }
         let triangle_of: Vec<u32> = items.iter().map(|item| item.index).collect();
@@ -84,7 +90,11 @@ impl Bvh {
             .iter()
             .map(|&index| triangles[index as usize].map(|corner| positions[corner as usize]))
             .collect();
-        Self { nodes, corners, triangle_of }
+        Self {
+            nodes,
+            corners,
+            triangle_of,
+        }
     }
 
     /// Corners of the triangle at a place in leaf order.
@@ -100,7 +110,10 @@ struct Bounds {
 }
 
 impl Bounds {
-    const NONE: Self = Self { low: [f32::INFINITY; 3], high: [f32::NEG_INFINITY; 3] };
+    const NONE: Self = Self {
+        low: [f32::INFINITY; 3],
+        high: [f32::NEG_INFINITY; 3],
+    };
 
     fn add(&mut self, position: [f32; 3]) {
         for axis in 0..3 {
@@ -146,7 +159,7 @@ enum TreeKind {
     Inner(Box<[Tree; 2]>),
 }
 
-fn split(items: &mut [Item], first: u32) -> Tree {
+fn split(items: &mut [Item], first: u32, level: u32) -> Tree {
     let mut bounds = Bounds::NONE;
     let mut centres = Bounds::NONE;
     for item in items.iter() {
@@ -154,23 +167,44 @@ fn split(items: &mut [Item], first: u32) -> Tree {
         centres.add([0, 1, 2].map(|axis| item.centre(axis)));
     }
     if items.len() <= LEAF_TRIANGLES {
-        return Tree { bounds, kind: TreeKind::Leaf { first, count: items.len() as u32 } };
+        return Tree {
+            bounds,
+            kind: TreeKind::Leaf {
+                first,
+                count: items.len() as u32,
+            },
+        };
     }
-    let middle = best_plane(items, &centres).map_or(0, |(axis, bin)| {
+    let plane = if level < LEVELS_BY_COST {
+        best_plane(items, &centres)
+    } else {
+        None
+    };
+    let middle = plane.map_or(0, |(axis, bin)| {
         let scale = bin_scale(&centres, axis);
         partition(items, |item| bin_of(item, axis, centres.low[axis], scale) < bin)
     });
-    // All centres in one place: any halves are as good as any others.
-    let middle = if middle == 0 || middle == items.len() { items.len() / 2 } else { middle };
+    // All centres in one place, or deep down: any halves are as good as any others.
+    let middle = if middle == 0 || middle == items.len() {
+        items.len() / 2
+    } else {
+        middle
+    };
     let parallel = items.len() > PARALLEL_TRIANGLES;
     let (left, right) = items.split_at_mut(middle);
     let second = first + middle as u32;
     let (left, right) = if parallel {
-        rayon::join(|| split(left, first), || split(right, second))
+        rayon::join(
+            || split(left, first, level + 1),
+            || split(right, second, level + 1),
+        )
     } else {
-        (split(left, first), split(right, second))
+        (split(left, first, level + 1), split(right, second, level + 1))
     };
-    Tree { bounds, kind: TreeKind::Inner(Box::new([left, right])) }
+    Tree {
+        bounds,
+        kind: TreeKind::Inner(Box::new([left, right])),
+    }
 }
 
 fn bin_scale(centres: &Bounds, axis: usize) -> f32 {
@@ -203,7 +237,11 @@ fn best_plane(items: &[Item], centres: &Bounds) -> Option<(usize, usize)> {
         for bin in (1..BINS).rev() {
             side.merge(&bounds[bin]);
             count += counts[bin];
-            right_cost[bin] = if count == 0 { f32::INFINITY } else { side.half_area() * count as f32 };
+            right_cost[bin] = if count == 0 {
+                f32::INFINITY
+            } else {
+                side.half_area() * count as f32
+            };
         }
         let mut side = Bounds::NONE;
         let mut count = 0;

@@ -18,7 +18,11 @@ use glam::DVec3;
 
 /// A stored position in double precision, in which all geometry is computed.
 pub fn point(position: [f32; 3]) -> DVec3 {
-    DVec3::new(f64::from(position[0]), f64::from(position[1]), f64::from(position[2]))
+    DVec3::new(
+        f64::from(position[0]),
+        f64::from(position[1]),
+        f64::from(position[2]),
+    )
 }
 
 #[cfg(test)]

@@ -28,8 +28,12 @@ struct Prepared {
 
 impl Prepared {
     fn new(origin: DVec3, direction: DVec3) -> Self {
-        let mut prepared =
-            Self { origin_near: [0.0; 3], origin_far: [0.0; 3], inverse: [0.0; 3], near_row: [0; 3] };
+        let mut prepared = Self {
+            origin_near: [0.0; 3],
+            origin_far: [0.0; 3],
+            inverse: [0.0; 3],
+            near_row: [0; 3],
+        };
         for axis in 0..3 {
             let coordinate = origin[axis] as f32;
             // Three units in the last place cover the rounding of the origin and of the subtraction.
@@ -41,7 +45,11 @@ impl Prepared {
             let backwards = along < 0.0;
             prepared.inverse[axis] = 1.0 / along;
             prepared.near_row[axis] = 2 * axis + usize::from(backwards);
-            let (near, far) = if backwards { (-margin, margin) } else { (margin, -margin) };
+            let (near, far) = if backwards {
+                (-margin, margin)
+            } else {
+                (margin, -margin)
+            };
             prepared.origin_near[axis] = coordinate + near;
             prepared.origin_far[axis] = coordinate + far;
         }
@@ -155,7 +163,12 @@ impl Bvh {
                     if distance < least || distance > most {
                         continue;
                     }
-                    match meet(Hit { triangle: self.triangle_of[place], distance, weights, front }) {
+                    match meet(Hit {
+                        triangle: self.triangle_of[place],
+                        distance,
+                        weights,
+                        front,
+                    }) {
                         Some(limit) => most = limit,
                         None => return,
                     }
@@ -169,11 +182,7 @@ impl Bvh {
 ///
 /// The signed volumes of the ray with the three edges (Plücker coordinates; from memory). Edge functions of a shared
 /// edge are exact negatives of each other, so borders count for both sides and nothing slips through.
-fn meet_triangle(
-    origin: DVec3,
-    direction: DVec3,
-    corners: [DVec3; 3],
-) -> Option<(f64, [f64; 3], bool)> {
+fn meet_triangle(origin: DVec3, direction: DVec3, corners: [DVec3; 3]) -> Option<(f64, [f64; 3], bool)> {
     let [a, b, c] = corners.map(|corner| corner - origin);
     let u = direction.dot(c.cross(b));
     let v = direction.dot(a.cross(c));

@@ -1,0 +1,136 @@
+//! Evens the triangles out within their surface, and gives them their tags.
+//!
+//! Vertices on smooth parts move towards the middle of their neighbours along the surface and are put back onto the
+//! input; creases and corners stay. A vertex that would turn a triangle over stays too.
+
+use glam::DVec3;
+use rayon::prelude::*;
+
+use super::surface::{Surface, UNKNOWN};
+use crate::Mesh;
+use crate::mesh::UNTAGGED;
+use crate::spatial::{Bvh, closest_on_triangle, point};
+
+const ROUNDS: usize = 3;
+/// Share of the way to the middle of the neighbours in one round.
+const STEP: f64 = 0.5;
+
+pub(super) fn relaxed(surface: Surface, input: &Mesh, voxel: f64) -> Mesh {
+    let bvh = Bvh::new(input);
+    let Surface {
+        mut positions,
+        ranks,
+        triangles,
+        source,
+    } = surface;
+    let (first, corners) = fans(&triangles, positions.len());
+    for round in 0..ROUNDS {
+        let moved: Vec<DVec3> = (0..positions.len())
+            .into_par_iter()
+            .map(|vertex| {
+                let fan = &corners[first[vertex] as usize..first[vertex + 1] as usize];
+                let here = positions[vertex];
+                let target = if ranks[vertex] == 1 {
+                    here + step_along_surface(here, fan, &positions, &triangles)
+                } else if round == 0 {
+                    // Creases are exact, except where the cell was too small to hold theirs.
+                    here
+                } else {
+                    return here;
+                };
+                match bvh.nearest(target, 0.5 * voxel) {
+                    Some(nearest) if keeps_sides(here, nearest.point, fan, &positions, &triangles) => {
+                        nearest.point
+                    }
+                    _ => here,
+                }
+            })
+            .collect();
+        positions = moved;
+    }
+    let face_tags = triangles
+        .par_iter()
+        .zip(&source)
+        .map(|(triangle, &source)| {
+            let middle = triangle
+                .iter()
+                .map(|&corner| positions[corner as usize])
+                .sum::<DVec3>()
+                / 3.0;
+            nearest_tag(middle, source, input, &bvh)
+        })
+        .collect();
+    Mesh {
+        positions: positions
+            .iter()
+            .map(|position| position.as_vec3().to_array())
+            .collect(),
+        triangles,
+        face_tags,
+        tags: input.tags.clone(),
+        uvs: None,
+        normals: None,
+    }
+}
+
+/// The corners (`3 * triangle + corner`) at each vertex, flat, with the way in.
+fn fans(triangles: &[[u32; 3]], vertices: usize) -> (Vec<u32>, Vec<u32>) {
+    let mut first = vec![0_u32; vertices + 1];
+    for &corner in triangles.as_flattened() {
+        first[corner as usize + 1] += 1;
+    }
+    for vertex in 0..vertices {
+        first[vertex + 1] += first[vertex];
+    }
+    let mut next = first.clone();
+    let mut corners = vec![0; triangles.len() * 3];
+    for (corner, &vertex) in triangles.as_flattened().iter().enumerate() {
+        corners[next[vertex as usize] as usize] = corner as u32;
+        next[vertex as usize] += 1;
+    }
+    (first, corners)
+}
+
+/// The two other corners of a fan's triangle.
+fn far_side(corner: u32, positions: &[DVec3], triangles: &[[u32; 3]]) -> [DVec3; 2] {
+    let (triangle, k) = (&triangles[corner as usize / 3], corner as usize % 3);
+    [1, 2].map(|step| positions[triangle[(k + step) % 3] as usize])
+}
+
+fn step_along_surface(here: DVec3, fan: &[u32], positions: &[DVec3], triangles: &[[u32; 3]]) -> DVec3 {
+    let mut normal = DVec3::ZERO;
+    let mut middle = DVec3::ZERO;
+    for &corner in fan {
+        let [b, c] = far_side(corner, positions, triangles);
+        normal += (b - here).cross(c - here);
+        middle += b;
+    }
+    let normal = normal.normalize_or_zero();
+    let towards = middle / fan.len() as f64 - here;
+    (towards - normal * normal.dot(towards)) * STEP
+}
+
+/// All neighbours move at once, so a triangle may only turn and shrink by part of what would turn it over.
+fn keeps_sides(here: DVec3, there: DVec3, fan: &[u32], positions: &[DVec3], triangles: &[[u32; 3]]) -> bool {
+    fan.iter().all(|&corner| {
+        let [b, c] = far_side(corner, positions, triangles);
+        let before = (b - here).cross(c - here);
+        (b - there).cross(c - there).dot(before) > 0.3 * before.length_squared()
+    })
+}
+
+fn nearest_tag(middle: DVec3, source: u32, input: &Mesh, bvh: &Bvh) -> u16 {
+    let tag_of = |face: u32| input.face_tags.get(face as usize).copied().unwrap_or(UNTAGGED);
+    if source == UNKNOWN {
+        return bvh
+            .nearest(middle, f64::INFINITY)
+            .map_or(UNTAGGED, |nearest| tag_of(nearest.triangle));
+    }
+    // The face that the surface was made from wins unless another one is clearly nearer.
+    let corners = input.corners(source as usize).map(point);
+    let known = closest_on_triangle(middle, corners).0.distance(middle);
+    match bvh.nearest(middle, known * 0.98) {
+        Some(nearest) => tag_of(nearest.triangle),
+        None => tag_of(source),
+    }
+}
