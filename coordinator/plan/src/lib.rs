@@ -3,13 +3,20 @@
 //! Pure: no I/O, no clock, no async. The same folder, manifest and operations give a byte-identical plan.
 
 mod diagnostics;
+mod names;
 mod nearest;
+mod paths;
+mod read;
 mod render;
 mod survey;
+mod units;
+mod variants;
 mod wanted;
 
 pub use diagnostics::{Diagnostic, Diagnostics, Place, Related, Severity};
 pub use survey::{Companion, ModelFacts, Survey, SurveyedFile};
+pub use variants::files::ModelFilter;
+pub use variants::rows::models_of_csv;
 pub use wanted::Wanted;
 
 use tidemill_ops::Declaration;
@@ -35,9 +42,16 @@ pub struct Planned {
     pub remarks: Vec<Diagnostic>,
 }
 
-/// What must be surveyed for the manifest `text`, or what is wrong with its grammar.
+/// What must be surveyed for the manifest `text`.
+///
+/// Fails only if the text is no TOML: everything else that is wrong with it is said by [`plan`], together with
+/// what is wrong with the files.
 pub fn wanted(text: &str, source_name: &str) -> Result<Wanted, Diagnostics> {
-    Err(unread(text, source_name))
+    let mut report = diagnostics::Report::new(text);
+    match read::manifest(text, &mut report) {
+        Some(manifest) => Ok(Wanted::of(&manifest)),
+        None => Err(Diagnostics::new(source_name, text, report.finish())),
+    }
 }
 
 /// The plan, or all that is wrong.
