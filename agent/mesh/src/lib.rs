@@ -8,6 +8,7 @@
 //! - [`spatial`]: bounding volume hierarchy, rays, nearest point, inside or outside.
 //! - [`noise`]: gradient noise that is the same on every machine.
 
+pub mod inspect;
 pub mod map;
 pub mod mesh;
 pub mod noise;

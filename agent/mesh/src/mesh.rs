@@ -190,20 +190,23 @@ impl Mesh {
         counts
     }
 
-    /// V - E + F over the vertices in use.
+    /// V - E + F over the vertices in use. Collapsed triangles count as they stand, with the edge from a vertex to itself as one edge
+    /// per vertex: so do other programs, and figures can be compared.
     pub fn euler_characteristic(&self) -> i64 {
         let mut used = vec![false; self.positions.len()];
-        let mut faces = 0;
-        for triangle in self
+        self.triangles
+            .iter()
+            .flatten()
+            .for_each(|&index| used[index as usize] = true);
+        let vertices = used.iter().filter(|used| **used).count();
+        let sides = self
             .triangles
             .iter()
-            .filter(|triangle| has_three_vertices(triangle))
-        {
-            faces += 1;
-            triangle.iter().for_each(|&index| used[index as usize] = true);
-        }
-        let vertices = used.iter().filter(|used| **used).count();
-        vertices as i64 - self.edge_counts().edges as i64 + faces
+            .flat_map(|&[a, b, c]| [(a, b), (b, c), (c, a)]);
+        let mut edges: Vec<(u32, u32)> = sides.map(|(from, to)| (from.min(to), from.max(to))).collect();
+        edges.sort_unstable();
+        edges.dedup();
+        vertices as i64 - edges.len() as i64 + self.triangles.len() as i64
     }
 
     /// Every edge belongs to exactly two triangles that run through it in opposite directions.

@@ -380,9 +380,9 @@ mod tests {
             }
             bytes.extend(raw);
         };
-        for [x, y] in [[0.0f32, 0.0f64], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]] {
+        for [x, y] in [[0.0f32, 0.0f32], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]] {
             put(x.to_le_bytes().to_vec());
-            put(y.to_le_bytes().to_vec());
+            put(f64::from(y).to_le_bytes().to_vec());
             put(0.0f32.to_le_bytes().to_vec());
         }
         for (corners, tag) in [(vec![0i32, 1, 2], 7u8), (vec![0, 1, 2, 3], 2)] {
