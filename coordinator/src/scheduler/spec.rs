@@ -101,6 +101,8 @@ pub enum Resolution {
 pub struct AgentSpec {
     /// The most that it ever lends: nothing above this can ever run there.
     pub most: Amount,
+    /// The longest span that it ever lends without a break; `None`: it lends around the clock.
+    pub longest_lending_ms: Option<Millis>,
     /// Every requirement known so far that it satisfies, in any order.
     pub satisfies: Vec<RequirementId>,
 }
@@ -112,8 +114,8 @@ pub struct Budget {
     pub lent: Amount,
     /// Takes new items.
     pub accepting: bool,
-    /// End of the present lending hours, if they end: no item starts that is expected to end later, unless no
-    /// other agent could ever take it.
+    /// End of the present lending hours, if they end: no item starts that is expected to end later, unless it
+    /// is too long for the lending hours of every agent that could take it.
     pub lends_until_ms: Option<Millis>,
 }
 

@@ -1,0 +1,335 @@
+//! Why an item waits, as data; [`WaitReason::sentence`] says it in words.
+
+use tidemill_proto::v1::ItemState;
+
+use super::Scheduler;
+use super::agent::Presence;
+use super::ids::{AgentId, ItemId, Millis, RequirementId, SeatId};
+use super::run::Phase;
+use super::spec::Amount;
+
+/// What an unfinished item waits for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum WaitReason {
+    /// Upstream items have to finish first.
+    Upstream {
+        /// The first of them.
+        first: ItemId,
+        /// How many.
+        count: u32,
+    },
+    /// The coordinator looks up whether it was made before.
+    LookUp,
+    /// An item with the same key is on the way; its result will be reused.
+    SameKey {
+        /// That item, maybe of another run.
+        holder: ItemId,
+    },
+    /// It runs.
+    Running {
+        /// Where.
+        agent: AgentId,
+    },
+    /// It ran, and its result goes to disk.
+    Settling,
+    /// The run is paused.
+    Paused,
+    /// Its step only failed so far and is held back while other items go on.
+    StepHeld {
+        /// Items of the step that failed.
+        failures: u32,
+    },
+    /// No agent is here.
+    NoAgent,
+    /// No agent that is here has what it requires.
+    NoAgentSatisfies {
+        /// What is required.
+        requirement: RequirementId,
+    },
+    /// It needs more than any agent ever lends.
+    TooBig {
+        /// What it needs.
+        need: Amount,
+        /// The agent that lends the most memory among those with enough cores, or else the most cores.
+        largest: AgentId,
+        /// What that one lends at most.
+        lends: Amount,
+    },
+    /// All seats of a kind are taken.
+    Seats {
+        /// Which kind.
+        seat: SeatId,
+        /// How many it needs.
+        wanted: u32,
+        /// How many are free.
+        free: u32,
+    },
+    /// No agent has the room right now.
+    Room {
+        /// What it needs.
+        need: Amount,
+        /// The agent where it is expected to fit first; if none lends enough now, the one with most free.
+        agent: AgentId,
+        /// What is free there.
+        free: Amount,
+        /// How much more has to become free there.
+        lacking: Amount,
+        /// In how long that is expected; `None`: the agent lends less than that now.
+        in_ms: Option<Millis>,
+    },
+    /// Agents with room take nothing new now: they are resting, busy with their owners' work, or close to the
+    /// end of their lending hours, or the room is kept for a bigger item.
+    NotTaking {
+        /// One of them.
+        agent: AgentId,
+    },
+    /// Nothing is in its way: it is about to be placed.
+    Next,
+}
+
+impl Scheduler {
+    /// What an unfinished item waits for. `None`: it is finished, or there is no such item.
+    pub fn explain(&self, item: ItemId, now: Millis) -> Option<WaitReason> {
+        let run = self.runs.get(&item.run)?;
+        let entry = run.get(item.index)?;
+        Some(match entry.phase {
+            Phase::Finished(_) => return None,
+            Phase::Blocked => {
+                let open = run
+                    .graph
+                    .upstream(item.index)
+                    .iter()
+                    .filter(|up| !run.item(**up).phase.is_finished());
+                let first = ItemId {
+                    run: item.run,
+                    index: *open.clone().next()?,
+                };
+                WaitReason::Upstream {
+                    first,
+                    count: open.count() as u32,
+                }
+            }
+            Phase::Resolving => WaitReason::LookUp,
+            Phase::SameKey => WaitReason::SameKey {
+                holder: self.keys.holder(entry.key)?,
+            },
+            Phase::Leased => WaitReason::Running {
+                agent: self.leases.get(&entry.lease)?.agent,
+            },
+            Phase::Settling => WaitReason::Settling,
+            Phase::Ready | Phase::Parked if run.paused => WaitReason::Paused,
+            Phase::Parked => WaitReason::StepHeld {
+                failures: run.steps.failures(entry.step),
+            },
+            Phase::Ready => self.explain_ready(item, now)?,
+        })
+    }
+
+    fn explain_ready(&self, item: ItemId, now: Millis) -> Option<WaitReason> {
+        let entry = self.item(item)?;
+        let (need, requirement) = (entry.need, entry.requirement);
+        let here = || {
+            self.fleet
+                .iter()
+                .filter(|(_, agent)| agent.presence == Presence::Here)
+        };
+        if here().next().is_none() {
+            return Some(WaitReason::NoAgent);
+        }
+        let able = || here().filter(|(_, agent)| agent.satisfies(requirement));
+        if able().next().is_none() {
+            return Some(WaitReason::NoAgentSatisfies { requirement });
+        }
+        if !able().any(|(_, agent)| need.fits_in(agent.most)) {
+            let (largest, agent) = able().max_by_key(|(id, agent)| {
+                let most = agent.most;
+                (
+                    most.millicores >= need.millicores,
+                    most.memory_bytes,
+                    most.millicores,
+                    *id,
+                )
+            })?;
+            return Some(WaitReason::TooBig {
+                need,
+                largest,
+                lends: agent.most,
+            });
+        }
+        if let Some((wanted, free)) = self.seats.lacking(entry.seats) {
+            return Some(WaitReason::Seats {
+                seat: wanted.seat,
+                wanted: wanted.count,
+                free,
+            });
+        }
+        if let Some((agent, entry)) = able().find(|(_, agent)| need.fits_in(agent.room())) {
+            let group = self.groups.get(self.item(item)?.group);
+            let suits = self.suits(group, self.runs.get(&item.run)?, agent, entry, now);
+            let kept = entry
+                .reservation
+                .is_some_and(|reservation| reservation.group != self.item(item).map_or(0, |item| item.group));
+            return Some(if entry.is_open(now) && suits && !kept {
+                WaitReason::Next
+            } else {
+                WaitReason::NotTaking { agent }
+            });
+        }
+        let soonest = able()
+            .filter_map(|(id, agent)| Some((agent.earliest_fit_ms(need, now)?, id)))
+            .min();
+        let (agent, in_ms) = match soonest {
+            Some((at_ms, agent)) => (agent, Some(at_ms - now)),
+            None => (
+                able()
+                    .max_by_key(|(id, agent)| (agent.room().memory_bytes, *id))?
+                    .0,
+                None,
+            ),
+        };
+        let free = self.fleet.get(agent)?.room();
+        let lacking = super::agent::less(need, free);
+        Some(WaitReason::Room {
+            need,
+            agent,
+            free,
+            lacking,
+            in_ms,
+        })
+    }
+}
+
+/// How the numbers in a reason are called.
+pub trait Names {
+    /// An agent's name.
+    fn agent(&self, agent: AgentId) -> String;
+    /// An item's address; with its run, if it is of another one.
+    fn item(&self, item: ItemId) -> String;
+    /// What an agent must have.
+    fn requirement(&self, requirement: RequirementId) -> String;
+    /// A seat's name.
+    fn seat(&self, seat: SeatId) -> String;
+}
+
+impl WaitReason {
+    /// The state that an item which waits for this is in.
+    pub fn state(&self) -> ItemState {
+        match self {
+            WaitReason::Upstream { .. } | WaitReason::LookUp | WaitReason::SameKey { .. } => {
+                ItemState::Waiting
+            }
+            WaitReason::Running { .. } | WaitReason::Settling => ItemState::Running,
+            _ => ItemState::Ready,
+        }
+    }
+
+    /// One line for people, such as "needs 6 GiB; ash has 4 GiB free and frees 2 GiB in about 4 min".
+    pub fn sentence(&self, names: &dyn Names) -> String {
+        match self {
+            WaitReason::Upstream { first, count: 1 } => format!("waits for {}", names.item(*first)),
+            WaitReason::Upstream { first, count } => {
+                format!("waits for {} and {} more", names.item(*first), count - 1)
+            }
+            WaitReason::LookUp => "the record is looked up for an earlier result".to_owned(),
+            WaitReason::SameKey { holder } => {
+                format!("waits for {}, which makes the same", names.item(*holder))
+            }
+            WaitReason::Running { agent } => format!("runs on {}", names.agent(*agent)),
+            WaitReason::Settling => "its result goes to disk".to_owned(),
+            WaitReason::Paused => "the run is paused".to_owned(),
+            WaitReason::StepHeld { failures } => {
+                format!("held back: {failures} items of this step failed and none succeeded")
+            }
+            WaitReason::NoAgent => "no agent is here".to_owned(),
+            WaitReason::NoAgentSatisfies { requirement } => {
+                format!("no agent here has {}", names.requirement(*requirement))
+            }
+            WaitReason::TooBig { need, largest, lends } => format!(
+                "needs {}; the largest agent here, {}, lends at most {}",
+                amount_beside(*need, *lends),
+                names.agent(*largest),
+                amount_beside(*lends, *need),
+            ),
+            WaitReason::Seats { seat, wanted, free } => {
+                format!("needs {wanted} of the seats {}; {free} free", names.seat(*seat))
+            }
+            WaitReason::Room {
+                need,
+                agent,
+                free,
+                lacking,
+                in_ms,
+            } => {
+                let name = names.agent(*agent);
+                let free = amount_lacking(*free, *lacking);
+                let start = format!(
+                    "needs {}; {name} has {free} free",
+                    amount_lacking(*need, *lacking)
+                );
+                match in_ms {
+                    Some(in_ms) => {
+                        format!("{start} and frees {} in about {}", lacks(*lacking), span(*in_ms))
+                    }
+                    None => format!("{start}; no agent lends that much now"),
+                }
+            }
+            WaitReason::NotTaking { agent } => {
+                format!("{} has room but takes nothing like it now", names.agent(*agent))
+            }
+            WaitReason::Next => "is next".to_owned(),
+        }
+    }
+}
+
+/// The dimensions of `amount` in which something is lacking.
+fn amount_lacking(amount: Amount, lacking: Amount) -> String {
+    match (lacking.millicores > 0, lacking.memory_bytes > 0) {
+        (true, false) => cores(amount.millicores),
+        (false, _) => bytes(amount.memory_bytes),
+        (true, true) => format!("{} and {}", cores(amount.millicores), bytes(amount.memory_bytes)),
+    }
+}
+
+fn lacks(lacking: Amount) -> String {
+    amount_lacking(lacking, lacking)
+}
+
+/// Memory, or cores where those are what differs.
+fn amount_beside(amount: Amount, other: Amount) -> String {
+    if amount.millicores.max(other.millicores) == amount.millicores.min(other.millicores) {
+        bytes(amount.memory_bytes)
+    } else {
+        format!("{} and {}", cores(amount.millicores), bytes(amount.memory_bytes))
+    }
+}
+
+fn cores(millicores: u32) -> String {
+    match millicores {
+        1000 => "1 core".to_owned(),
+        _ if millicores.is_multiple_of(1000) => format!("{} cores", millicores / 1000),
+        _ => format!("{:.1} cores", f64::from(millicores) / 1000.0),
+    }
+}
+
+fn bytes(bytes: u64) -> String {
+    const MIB: f64 = 1024.0 * 1024.0;
+    let mib = bytes as f64 / MIB;
+    let (value, unit) = if mib >= 1024.0 {
+        (mib / 1024.0, "GiB")
+    } else {
+        (mib, "MiB")
+    };
+    if (value - value.round()).abs() < 0.05 {
+        format!("{value:.0} {unit}")
+    } else {
+        format!("{value:.1} {unit}")
+    }
+}
+
+fn span(elapsed_ms: Millis) -> String {
+    match elapsed_ms / 1000 {
+        seconds @ 0..=90 => format!("{} s", seconds.max(1)),
+        seconds @ 91..=5400 => format!("{} min", (seconds + 30) / 60),
+        seconds => format!("{:.1} h", seconds as f64 / 3600.0),
+    }
+}
