@@ -2,16 +2,22 @@
 //!
 //! - [`Bvh`]: a four-wide bounding volume hierarchy over the triangles of one mesh. Built once, then asked from
 //!   any number of threads. The same mesh gives the same hierarchy and the same answers on any number of threads.
+//! - [`Fans`], [`vertex_normals`]: what lies around a vertex.
+//! - [`fade`], [`without_turning`]: moving a part of a surface without cracks and without turning it over.
 //! - [`winding_number`]: how often a set of triangles surrounds a point.
 
 mod build;
+mod fans;
 mod nearest;
 mod ray;
+mod region;
 mod winding;
 
 pub use build::Bvh;
+pub use fans::{Fans, others, vertex_normals};
 pub use nearest::{Nearest, closest_on_triangle};
 pub use ray::Hit;
+pub use region::{fade, without_turning};
 pub use winding::winding_number;
 
 use glam::DVec3;

@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use super::surface::{Surface, UNKNOWN};
 use crate::Mesh;
 use crate::mesh::UNTAGGED;
-use crate::spatial::{Bvh, closest_on_triangle, point};
+use crate::spatial::{Bvh, Fans, closest_on_triangle, others, point};
 
 const ROUNDS: usize = 3;
 /// Share of the way to the middle of the neighbours in one round.
@@ -23,12 +23,12 @@ pub(super) fn relaxed(surface: Surface, input: &Mesh, voxel: f64) -> Mesh {
         triangles,
         source,
     } = surface;
-    let (first, corners) = fans(&triangles, positions.len());
+    let fans = Fans::new(&triangles, positions.len());
     for round in 0..ROUNDS {
         let moved: Vec<DVec3> = (0..positions.len())
             .into_par_iter()
             .map(|vertex| {
-                let fan = &corners[first[vertex] as usize..first[vertex + 1] as usize];
+                let fan = fans.of(vertex);
                 let here = positions[vertex];
                 let target = if ranks[vertex] == 1 {
                     here + step_along_surface(here, fan, &positions, &triangles)
@@ -73,28 +73,9 @@ pub(super) fn relaxed(surface: Surface, input: &Mesh, voxel: f64) -> Mesh {
     }
 }
 
-/// The corners (`3 * triangle + corner`) at each vertex, flat, with the way in.
-fn fans(triangles: &[[u32; 3]], vertices: usize) -> (Vec<u32>, Vec<u32>) {
-    let mut first = vec![0_u32; vertices + 1];
-    for &corner in triangles.as_flattened() {
-        first[corner as usize + 1] += 1;
-    }
-    for vertex in 0..vertices {
-        first[vertex + 1] += first[vertex];
-    }
-    let mut next = first.clone();
-    let mut corners = vec![0; triangles.len() * 3];
-    for (corner, &vertex) in triangles.as_flattened().iter().enumerate() {
-        corners[next[vertex as usize] as usize] = corner as u32;
-        next[vertex as usize] += 1;
-    }
-    (first, corners)
-}
-
-/// The two other corners of a fan's triangle.
+/// The places of the two other corners of a fan's triangle.
 fn far_side(corner: u32, positions: &[DVec3], triangles: &[[u32; 3]]) -> [DVec3; 2] {
-    let (triangle, k) = (&triangles[corner as usize / 3], corner as usize % 3);
-    [1, 2].map(|step| positions[triangle[(k + step) % 3] as usize])
+    others(corner, triangles).map(|other| positions[other as usize])
 }
 
 fn step_along_surface(here: DVec3, fan: &[u32], positions: &[DVec3], triangles: &[[u32; 3]]) -> DVec3 {
