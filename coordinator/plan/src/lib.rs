@@ -2,13 +2,19 @@
 //!
 //! Pure: no I/O, no clock, no async. The same folder, manifest and operations give a byte-identical plan.
 
+mod chain;
 mod diagnostics;
+mod graph;
 mod names;
 mod nearest;
 mod paths;
+mod program;
 mod read;
 mod render;
+mod settings;
+mod steps;
 mod survey;
+mod tags;
 mod units;
 mod variants;
 mod wanted;

@@ -1,0 +1,591 @@
+//! A chain of operations over named values, checked by type.
+//!
+//! At first the values are the step's inputs. Each operation reads the ones that its ports are bound to and adds
+//! its outputs; at the end every declared output must be there with the right type.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
+
+use tidemill_ops::declare::{Declaration, Default, Kind, Outputs, Port, SettingKind};
+use tidemill_proto::v1::{Binding, Field, Operation, Value, value};
+
+use crate::diagnostics::Report;
+use crate::nearest;
+use crate::read::{At, CallDecl, Literal, MakeDecl, RenameDecl};
+use crate::settings::{Given, Target};
+use crate::variants::scope::{Names, Scope};
+
+/// A named value of a chain, as far as it is known before anything runs.
+#[derive(Debug, Clone)]
+pub(crate) struct ChainValue {
+    pub(crate) content: Content,
+    /// Gathers files of several variants.
+    pub(crate) many: bool,
+}
+
+/// What a value is.
+#[derive(Debug, Clone)]
+pub(crate) enum Content {
+    /// An operation made it.
+    Kind(Kind),
+    /// Files with these extensions; for base models there may be several.
+    Files(BTreeSet<String>),
+    /// A folder.
+    Folder,
+    /// Something was wrong before; any use of it is taken for right.
+    Unknown,
+}
+
+impl ChainValue {
+    /// Whether it can be read as that kind; else what it is instead.
+    fn fits(&self, kind: Kind) -> Result<(), String> {
+        match &self.content {
+            Content::Unknown => Ok(()),
+            Content::Kind(own) if *own == kind => Ok(()),
+            Content::Kind(own) => Err(format!("a {}", own.word())),
+            Content::Folder => Err("a folder".to_owned()),
+            Content::Files(extensions) => {
+                match extensions
+                    .iter()
+                    .find(|extension| !kind.readable().contains(&extension.as_str()))
+                {
+                    None => Ok(()),
+                    Some(extension) if extension.is_empty() => Err("a file without extension".to_owned()),
+                    Some(extension) => Err(format!("a `{extension}` file")),
+                }
+            }
+        }
+    }
+}
+
+/// A compiled chain.
+#[derive(Debug)]
+pub(crate) struct Chain<'d> {
+    pub(crate) calls: Vec<Call<'d>>,
+}
+
+/// One operation of a compiled chain.
+#[derive(Debug)]
+pub(crate) struct Call<'d> {
+    pub(crate) declaration: &'d Declaration,
+    /// `displace`, or `displace#2` for the second of its chain.
+    pub(crate) label: String,
+    /// With all settings that are the same for every item.
+    pub(crate) operation: Operation,
+    /// Settings that depend on the item: index in the declaration, where it stands, what it is made of.
+    pub(crate) filled: Vec<(usize, Range<usize>, Given)>,
+    /// Where each written setting stands, by index in the declaration.
+    pub(crate) written: BTreeMap<usize, Range<usize>>,
+}
+
+/// What a chain is compiled with.
+pub(crate) struct ChainContext<'c, 'd> {
+    pub(crate) operations: &'d [Declaration],
+    pub(crate) names: &'c Names,
+    pub(crate) scope: Scope<'c>,
+    pub(crate) tags: &'c [String],
+}
+
+impl<'d> ChainContext<'_, 'd> {
+    /// Compiles a chain; `values` are those of `from`. `None` if an operation is unknown.
+    pub(crate) fn compile(
+        &self,
+        calls: &[CallDecl],
+        mut values: BTreeMap<String, ChainValue>,
+        makes: &[MakeDecl],
+        report: &mut Report<'_>,
+    ) -> Option<Chain<'d>> {
+        let mut compiled: Vec<Call<'d>> = Vec::with_capacity(calls.len());
+        // After an unknown operation nobody knows what values there are.
+        let mut sure = true;
+        for call in calls {
+            let Some(declaration) = self.operations.iter().find(|known| known.name == call.op.value) else {
+                report
+                    .error(
+                        "unknown-operation",
+                        &call.op.span,
+                        format!("there is no operation `{}`", call.op.value),
+                    )
+                    .label("unknown operation")
+                    .maybe_hint(nearest::hint(
+                        &call.op.value,
+                        self.operations.iter().map(|known| known.name),
+                    ));
+                sure = false;
+                continue;
+            };
+            let earlier = compiled
+                .iter()
+                .filter(|other| other.declaration.name == declaration.name)
+                .count();
+            let label = match earlier {
+                0 => declaration.name.to_owned(),
+                n => format!("{}#{}", declaration.name, n + 1),
+            };
+            let mut new = self.compile_settings(call, declaration, label, report);
+            if sure {
+                new.operation.inputs = bind_inputs(call, declaration, &values, report);
+            }
+            match bind_outputs(call, declaration, &new.operation, report) {
+                Some(outputs) => {
+                    for (binding, kind) in outputs {
+                        let value = ChainValue {
+                            content: Content::Kind(kind),
+                            many: false,
+                        };
+                        values.insert(binding.value.clone(), value);
+                        new.operation.outputs.push(binding);
+                    }
+                }
+                None => sure = false,
+            }
+            compiled.push(new);
+        }
+        if sure {
+            check_makes(makes, &values, report);
+        }
+        sure.then_some(Chain { calls: compiled })
+    }
+
+    fn compile_settings(
+        &self,
+        call: &CallDecl,
+        declaration: &'d Declaration,
+        label: String,
+        report: &mut Report<'_>,
+    ) -> Call<'d> {
+        let mut fields = Vec::with_capacity(declaration.settings.len());
+        let mut filled = Vec::new();
+        let mut written = BTreeMap::new();
+        for (name, _) in &call.settings {
+            if declaration.setting(&name.value).is_none() {
+                let known = declaration
+                    .settings
+                    .iter()
+                    .map(|setting| setting.name)
+                    .chain(["in", "as"]);
+                report
+                    .error(
+                        "unknown-setting",
+                        &name.span,
+                        format!("`{}` has no setting `{}`", declaration.name, name.value),
+                    )
+                    .label("unknown setting")
+                    .maybe_hint(nearest::hint(&name.value, known));
+            }
+        }
+        for (index, decl) in declaration.settings.iter().enumerate() {
+            let target = Target {
+                decl,
+                operation: &label,
+                tags: self.tags,
+            };
+            let Some((_, value)) = call.settings.iter().find(|(name, _)| name.value == decl.name) else {
+                if decl.default == Default::Required {
+                    report
+                        .error(
+                            "missing-setting",
+                            &call.op.span,
+                            format!("`{}` needs the setting `{}`", declaration.name, decl.name),
+                        )
+                        .label(format!("`{}` is missing", decl.name))
+                        .hint(decl.summary);
+                }
+                fields.extend(default_value(decl.default).map(|value| Field {
+                    name: decl.name.to_owned(),
+                    value: Some(value),
+                }));
+                continue;
+            };
+            written.insert(index, value.span.clone());
+            match target.compile(value, self.names, self.scope, report) {
+                Given::Fixed(value) => fields.push(Field {
+                    name: decl.name.to_owned(),
+                    value: Some(value),
+                }),
+                Given::Broken => {}
+                depends => filled.push((index, value.span.clone(), depends)),
+            }
+        }
+        fields.sort_by(|one, two| one.name.cmp(&two.name));
+        let operation = Operation {
+            name: declaration.name.to_owned(),
+            version: declaration.version,
+            settings: fields,
+            uses_tags: declaration.uses_tags,
+            uses_labels: declaration.uses_labels,
+            ..Operation::default()
+        };
+        Call {
+            declaration,
+            label,
+            operation,
+            filled,
+            written,
+        }
+    }
+}
+
+/// The value that a default stands for; `None` where it stands for nothing.
+pub(crate) fn default_value(default: Default) -> Option<Value> {
+    let kind = match default {
+        Default::Required | Default::Absent => return None,
+        Default::Number(number) => value::Kind::Number(number),
+        Default::Flag(flag) => value::Kind::Flag(flag),
+        Default::Word(word) => value::Kind::Text(word.to_owned()),
+    };
+    Some(Value { kind: Some(kind) })
+}
+
+fn bind_inputs(
+    call: &CallDecl,
+    declaration: &Declaration,
+    values: &BTreeMap<String, ChainValue>,
+    report: &mut Report<'_>,
+) -> Vec<Binding> {
+    let op = declaration.name;
+    for (port, _) in &call.inputs {
+        if !declaration.inputs.iter().any(|known| known.name == port.value) {
+            let known = declaration.inputs.iter().map(|known| known.name);
+            report
+                .error(
+                    "unknown-port",
+                    &port.span,
+                    format!("`{op}` has no input `{}`", port.value),
+                )
+                .maybe_hint(nearest::hint(&port.value, known));
+        }
+    }
+    let mut bound = Vec::new();
+    let mut sound = true;
+    for port in declaration.inputs {
+        let renamed = call.inputs.iter().find(|(name, _)| name.value == port.name);
+        let (name, span) = match renamed {
+            Some((_, value)) => (Some(value.value.as_str()), &value.span),
+            None => (choose_value(port, values), &call.op.span),
+        };
+        match name.map(|name| (name, values.get(name))) {
+            Some((name, Some(value))) => match check_value(port, name, value) {
+                Ok(()) => bound.push(Binding {
+                    port: port.name.to_owned(),
+                    value: name.to_owned(),
+                }),
+                Err((code, problem, hint)) => {
+                    sound = false;
+                    report
+                        .error(
+                            code,
+                            span,
+                            format!("`{op}` reads `{name}` as `{}`, but {problem}", port.name),
+                        )
+                        .hint(hint);
+                }
+            },
+            Some((name, None)) => {
+                sound = false;
+                report
+                    .error(
+                        "unknown-value",
+                        span,
+                        format!("`{op}` reads `{name}`, but there is no such value here"),
+                    )
+                    .maybe_hint(nearest::hint(name, values.keys().map(String::as_str)));
+            }
+            None if port.optional => {}
+            None => {
+                sound = false;
+                report
+                    .error(
+                        "missing-input",
+                        span,
+                        format!(
+                            "`{op}` reads {} `{}`, which is not there",
+                            describe(port),
+                            port.name
+                        ),
+                    )
+                    .hint(missing_hint(port, values));
+            }
+        }
+    }
+    if sound && bound.is_empty() && !declaration.inputs.is_empty() {
+        let ports: Vec<&str> = declaration.inputs.iter().map(|port| port.name).collect();
+        report
+            .error(
+                "missing-input",
+                &call.op.span,
+                format!(
+                    "`{op}` has nothing to read: none of {} is there",
+                    nearest::quoted(&ports)
+                ),
+            )
+            .hint("name one in `from`, or rename a value with `in = { … }`");
+    }
+    bound
+}
+
+/// The value of the port's own name, or else the only one that would do, or else the only one there is.
+fn choose_value<'v>(port: &Port, values: &'v BTreeMap<String, ChainValue>) -> Option<&'v str> {
+    if let Some((name, _)) = values.get_key_value(port.name) {
+        return Some(name);
+    }
+    let mut fitting = values
+        .iter()
+        .filter(|(name, value)| check_value(port, name, value).is_ok());
+    match (fitting.next(), fitting.next()) {
+        (Some((name, _)), None) => Some(name),
+        // Nothing fits: the only value is named in the error that says why. An optional port stays empty.
+        (None, _) if values.len() == 1 && !port.optional => values.keys().next().map(String::as_str),
+        _ => None,
+    }
+}
+
+/// Code, problem and hint.
+type Mismatch = (&'static str, String, String);
+
+fn check_value(port: &Port, name: &str, value: &ChainValue) -> Result<(), Mismatch> {
+    let kind = port.kind.word();
+    if let Err(found) = value.fits(port.kind) {
+        let readable = nearest::quoted(port.kind.readable());
+        return Err((
+            "wrong-kind",
+            format!("`{name}` is {found}"),
+            format!("a {kind} is expected, read from {readable}"),
+        ));
+    }
+    if matches!(value.content, Content::Unknown) || value.many == port.many {
+        return Ok(());
+    }
+    Err(if port.many {
+        (
+            "not-gathered",
+            format!("`{name}` is a single {kind}"),
+            "it reads files of many variants: add `each = \"all\"`, or the name of a field, to the step"
+                .to_owned(),
+        )
+    } else {
+        (
+            "gathered",
+            format!("`{name}` is one {kind} for each variant of the group"),
+            "it reads a single file: do this in a step for each variant, and gather behind it".to_owned(),
+        )
+    })
+}
+
+fn describe(port: &Port) -> String {
+    if port.many {
+        format!("many {} files as", port.kind.word())
+    } else {
+        format!("a {}", port.kind.word())
+    }
+}
+
+fn missing_hint(port: &Port, values: &BTreeMap<String, ChainValue>) -> String {
+    let names: Vec<&str> = values.keys().map(String::as_str).collect();
+    if names.is_empty() {
+        format!(
+            "name it in `from`, as in `from = {{ {} = \"step.output\" }}`",
+            port.name
+        )
+    } else {
+        format!(
+            "there are {}; choose with `in = {{ {} = \"…\" }}`",
+            nearest::quoted(&names),
+            port.name
+        )
+    }
+}
+
+/// Names and kinds of what an operation adds; `None` if they cannot be known.
+fn bind_outputs(
+    call: &CallDecl,
+    declaration: &Declaration,
+    operation: &Operation,
+    report: &mut Report<'_>,
+) -> Option<Vec<(Binding, Kind)>> {
+    let ports: Vec<(String, Kind)> = match declaration.outputs {
+        Outputs::Fixed(ports) => ports
+            .iter()
+            .map(|port| (port.name.to_owned(), port.kind))
+            .collect(),
+        Outputs::Named { setting, kind } => named_outputs(call, operation, setting, report)?
+            .into_iter()
+            .map(|name| (name, kind))
+            .collect(),
+    };
+    let op = declaration.name;
+    let renames: Vec<(&At<String>, &At<String>)> = match &call.outputs {
+        RenameDecl::No => vec![],
+        RenameDecl::Only(name) => match ports.as_slice() {
+            [(port, kind)] => {
+                return Some(vec![(
+                    Binding {
+                        port: port.clone(),
+                        value: name.value.clone(),
+                    },
+                    *kind,
+                )]);
+            }
+            _ => {
+                report
+                    .error(
+                        "which-output",
+                        &name.span,
+                        format!(
+                            "`{op}` has {} outputs here: which one is `{}`?",
+                            ports.len(),
+                            name.value
+                        ),
+                    )
+                    .hint(format!(
+                        "write `as = {{ {} = \"{}\" }}`",
+                        ports.first().map_or("port", |(port, _)| port),
+                        name.value
+                    ));
+                return None;
+            }
+        },
+        RenameDecl::Ports(renames) => renames.iter().map(|(port, name)| (port, name)).collect(),
+    };
+    for (port, _) in &renames {
+        if !ports.iter().any(|(known, _)| *known == port.value) {
+            let known = ports.iter().map(|(known, _)| known.as_str());
+            report
+                .error(
+                    "unknown-port",
+                    &port.span,
+                    format!("`{op}` has no output `{}` here", port.value),
+                )
+                .maybe_hint(nearest::hint(&port.value, known));
+        }
+    }
+    let mut taken = BTreeSet::new();
+    let mut bound = Vec::with_capacity(ports.len());
+    for (port, kind) in ports {
+        let renamed = renames.iter().find(|(from, _)| from.value == port);
+        let value = renamed.map_or_else(|| port.clone(), |(_, to)| to.value.clone());
+        if !taken.insert(value.clone()) {
+            let span = renamed.map_or(&call.op.span, |(_, to)| &to.span);
+            report.error(
+                "duplicate-name",
+                span,
+                format!("two outputs of `{op}` are called `{value}`"),
+            );
+        }
+        bound.push((Binding { port, value }, kind));
+    }
+    Some(bound)
+}
+
+fn named_outputs(
+    call: &CallDecl,
+    operation: &Operation,
+    setting: &str,
+    report: &mut Report<'_>,
+) -> Option<Vec<String>> {
+    let field = operation.settings.iter().find(|field| field.name == setting);
+    if let Some(value::Kind::List(list)) = field.and_then(|field| field.value.as_ref()?.kind.as_ref()) {
+        let names = list.values.iter().filter_map(|value| match &value.kind {
+            Some(value::Kind::Text(name)) => Some(name.clone()),
+            _ => None,
+        });
+        return Some(names.collect());
+    }
+    // With placeholders in it the outputs would differ from item to item.
+    let written = call.settings.iter().find(|(name, _)| name.value == setting);
+    if let Some((
+        _,
+        At {
+            value: Literal::List(entries),
+            span,
+        },
+    )) = written
+        && entries
+            .iter()
+            .any(|entry| matches!(&entry.value, Literal::Text(text) if text.contains('{')))
+    {
+        report
+            .error(
+                "placeholder-not-here",
+                span,
+                format!("`{setting}` names outputs, which must be the same for every item"),
+            )
+            .hint("write the names out");
+    }
+    None
+}
+
+fn check_makes(makes: &[MakeDecl], values: &BTreeMap<String, ChainValue>, report: &mut Report<'_>) {
+    for make in makes {
+        let name = &make.name;
+        let Some(value) = values.get(&name.value) else {
+            report
+                .error(
+                    "unknown-value",
+                    &name.span,
+                    format!("no operation gives `{}`", name.value),
+                )
+                .label("nothing of this name at the end of the chain")
+                .maybe_hint(nearest::hint(&name.value, values.keys().map(String::as_str)));
+            continue;
+        };
+        if make.folder {
+            report
+                .error(
+                    "wrong-extension",
+                    &make.path.span,
+                    format!("`{}` is a single file, not a folder", name.value),
+                )
+                .hint("remove the `/` at the end, and give it an extension");
+            continue;
+        }
+        if value.many {
+            report
+                .error(
+                    "gathered",
+                    &name.span,
+                    format!("`{}` is many files: it cannot be made as one", name.value),
+                )
+                .hint("an operation such as `sheet` makes one file of many");
+            continue;
+        }
+        let extension = crate::steps::fixed_extension(&make.path);
+        let kind = match &value.content {
+            Content::Kind(kind) => Some(*kind),
+            // An input that no operation touched is written as what it was read as.
+            Content::Files(extensions) => [Kind::Mesh, Kind::Map, Kind::Data].into_iter().find(|kind| {
+                extensions
+                    .iter()
+                    .all(|extension| kind.readable().contains(&extension.as_str()))
+            }),
+            Content::Folder | Content::Unknown => None,
+        };
+        if let Some(kind) = kind
+            && !kind.writable().contains(&extension.as_str())
+        {
+            let found = if extension.is_empty() {
+                "no extension".to_owned()
+            } else {
+                format!("the extension `{extension}`")
+            };
+            report
+                .error(
+                    "wrong-extension",
+                    &make.path.span,
+                    format!("`{}` is a {}, but its path has {found}", name.value, kind.word()),
+                )
+                .hint(format!(
+                    "a {} is written as {}",
+                    kind.word(),
+                    nearest::quoted(kind.writable())
+                ));
+        }
+    }
+}
+
+/// Whether a setting's words become names of outputs.
+pub(crate) fn names_outputs(declaration: &Declaration, setting: usize) -> bool {
+    let decl = &declaration.settings[setting];
+    matches!(declaration.outputs, Outputs::Named { setting, .. } if setting == decl.name)
+        && matches!(decl.kind, SettingKind::Words(_))
+}

@@ -1,0 +1,197 @@
+//! What base models say about themselves against what the manifest asks of them: tags and size.
+
+use std::collections::BTreeSet;
+
+use crate::diagnostics::Report;
+use crate::nearest;
+use crate::read::VariantsDecl;
+use crate::survey::{ModelFacts, Survey};
+use crate::units;
+use crate::variants::Population;
+
+/// Models outside of these lengths are probably in another unit than declared, in metres.
+const USUAL_LENGTH_M: std::ops::RangeInclusive<f64> = 0.01..=50.0;
+
+/// Formats that carry no unit and no up axis of their own.
+pub(crate) fn carries_no_unit(extension: &str) -> bool {
+    [".obj", ".ply"].contains(&extension)
+}
+
+/// Checks every model that a variant uses; `read_by_operations`: some operation reads base models.
+pub(crate) fn check(
+    decl: &VariantsDecl,
+    population: &Population,
+    survey: &Survey,
+    read_by_operations: bool,
+    report: &mut Report<'_>,
+) {
+    let used: BTreeSet<usize> = population
+        .variants
+        .iter()
+        .filter_map(|variant| variant.model)
+        .collect();
+    for model in used {
+        let path = &population.models[model].path;
+        let Some(file) = survey.files.get(path) else {
+            continue;
+        };
+        match &file.model {
+            Some(Ok(facts)) => {
+                check_tags(path, facts, decl, population, report);
+                check_size(path, facts, decl, population, report);
+            }
+            Some(Err(why)) if !decl.tags.is_empty() || read_by_operations => {
+                report
+                    .error(
+                        "unreadable-model",
+                        &population.span,
+                        format!("`{path}` cannot be read as a model: {why}"),
+                    )
+                    .hint("mend the file, or leave it out with `exclude`");
+            }
+            None if !decl.tags.is_empty() => {
+                report
+                    .error("unreadable-model", &population.span, format!("`{path}` was not read as a model, so its tags are unknown"))
+                    .hint("tags are read from `.obj`, `.glb`, `.gltf` and `.ply`; without `tags` any file will do");
+            }
+            _ => {}
+        }
+    }
+}
+
+fn check_tags(
+    path: &str,
+    facts: &ModelFacts,
+    decl: &VariantsDecl,
+    population: &Population,
+    report: &mut Report<'_>,
+) {
+    if decl.tags.is_empty() {
+        return;
+    }
+    let known: Vec<&str> = decl.tags.iter().map(|tag| tag.name.as_str()).collect();
+    if facts.untagged > 0 {
+        let total = facts.untagged + facts.tags.values().sum::<u64>();
+        let message = format!("`{path}` has {} without a tag, of {total}", faces(facts.untagged));
+        report
+            .error("untagged-faces", &population.span, message)
+            .hint(format!(
+                "give each face one of the materials {}",
+                nearest::quoted(&known)
+            ));
+    }
+    let absent: Vec<&str> = known
+        .iter()
+        .copied()
+        .filter(|tag| facts.tags.get(*tag).is_none_or(|count| *count == 0))
+        .collect();
+    let mut strangers: BTreeSet<&str> = BTreeSet::new();
+    for (tag, count) in facts
+        .tags
+        .iter()
+        .filter(|(tag, count)| **count > 0 && !known.contains(&tag.as_str()))
+    {
+        strangers.insert(tag);
+        let message = format!(
+            "`{path}` has {} with the tag `{tag}`, which the manifest does not know",
+            faces(*count)
+        );
+        // A tag that the model lacks is the likelier one to be meant.
+        let hint = nearest::nearest(tag, absent.iter().copied())
+            .or_else(|| nearest::nearest(tag, known.iter().copied()))
+            .map(|near| format!("did you mean `{near}`?"))
+            .unwrap_or_else(|| {
+                format!(
+                    "rename the material, or add it to `tags`; known here: {}",
+                    nearest::quoted(&known)
+                )
+            });
+        report
+            .error("unknown-model-tag", &population.span, message)
+            .hint(hint);
+    }
+    for tag in decl
+        .tags
+        .iter()
+        .filter(|tag| tag.required && absent.contains(&tag.name.as_str()))
+    {
+        let misnamed = strangers
+            .iter()
+            .find(|stranger| nearest::nearest(stranger, [tag.name.as_str()]).is_some());
+        let hint = match misnamed {
+            Some(stranger) => format!(
+                "its tag `{stranger}` is probably meant to be `{}`",
+                tag.name.value
+            ),
+            None => format!(
+                "tag some faces, or let models do without it: `{} = {{ color = \"#{:06X}\", required = false }}`",
+                tag.name.value, tag.color
+            ),
+        };
+        report
+            .error(
+                "missing-tag",
+                &tag.name.span,
+                format!("`{path}` has no face with the tag `{}`", tag.name.value),
+            )
+            .label("required of every model")
+            .hint(hint);
+    }
+}
+
+fn faces(count: u64) -> String {
+    if count == 1 {
+        "1 face".to_owned()
+    } else {
+        format!("{count} faces")
+    }
+}
+
+/// Longest side of a model's box, in metres.
+pub(crate) fn longest_side_m(path: &str, facts: &ModelFacts, decl: &VariantsDecl) -> Option<f64> {
+    let (least, greatest) = facts.bounds?;
+    let factor = if carries_no_unit(&crate::paths::extension(path)) {
+        units::metres_per(&decl.units).unwrap_or(1.0)
+    } else {
+        1.0
+    };
+    let sides = least
+        .iter()
+        .zip(&greatest)
+        .map(|(least, greatest)| (greatest - least) * factor);
+    sides.reduce(f64::max)
+}
+
+fn check_size(
+    path: &str,
+    facts: &ModelFacts,
+    decl: &VariantsDecl,
+    population: &Population,
+    report: &mut Report<'_>,
+) {
+    let Some(side) = longest_side_m(path, facts, decl) else {
+        return;
+    };
+    if USUAL_LENGTH_M.contains(&side) {
+        return;
+    }
+    let size = if side < USUAL_LENGTH_M.start().to_owned() {
+        "small"
+    } else {
+        "large"
+    };
+    let entry = report.remark(
+        "unusual-size",
+        &population.span,
+        format!(
+            "`{path}` is unusually {size}: its longest side is {} m",
+            crate::settings::rounded(side)
+        ),
+    );
+    if carries_no_unit(&crate::paths::extension(path)) {
+        entry.hint(format!(
+            "is it really in {}? `units` says so; a file of this format carries no unit",
+            decl.units
+        ));
+    }
+}
