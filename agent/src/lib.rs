@@ -2,11 +2,14 @@
 //!
 //! # Layout
 //! - [`config`]: what an agent lends and where its data lies.
+//! - [`launcher`]: the small process per slot that starts items and ends all that they start.
 //! - [`special`]: the two words that turn this program into a launcher or a worker.
 
 pub mod config;
 pub mod error;
+pub mod launcher;
 mod machine;
+mod os;
 pub mod special;
 
 pub use config::{Config, NamedTool, Tools};

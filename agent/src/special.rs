@@ -15,7 +15,7 @@ pub const WORKER_WORD: &str = "--be-worker";
 pub fn special_main() -> Option<ExitCode> {
     let word = std::env::args_os().nth(1)?;
     if word == OsStr::new(LAUNCHER_WORD) {
-        return Some(ExitCode::FAILURE);
+        return Some(crate::launcher::serve());
     }
     if word == OsStr::new(WORKER_WORD) {
         return Some(ExitCode::FAILURE);

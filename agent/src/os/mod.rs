@@ -1,0 +1,85 @@
+//! Everything that differs between systems: starting, watching and ending trees of processes, and a few
+//! questions about files.
+//!
+//! - `linux`: polls file descriptors, is the subreaper, reads `/proc`. The only side that is compiled and
+//!   tested so far.
+//! - `macos`, `windows`: threads wait, sysinfo knows the tree (`portable` holds what the two share, and is
+//!   compiled for tests on Linux too).
+
+use std::time::Duration;
+
+#[cfg(unix)]
+mod unix;
+#[cfg(unix)]
+pub(crate) use unix::{is_program, make_readable, own_cpu_ms, own_group, text_bytes, text_from_bytes};
+
+#[cfg(target_os = "linux")]
+mod linux;
+#[cfg(target_os = "linux")]
+pub(crate) use linux::{Host, end_group, guard_launcher};
+
+
+#[cfg(target_os = "macos")]
+mod macos;
+#[cfg(target_os = "macos")]
+pub(crate) use {
+    macos::{end_group, guard_launcher},
+    portable::Host,
+};
+
+#[cfg(windows)]
+mod windows;
+#[cfg(windows)]
+pub(crate) use {
+    portable::Host,
+    windows::{
+        end_group, guard_launcher, is_program, make_readable, own_cpu_ms, own_group, text_bytes, text_from_bytes,
+    },
+};
+
+/// What can happen to a launcher.
+#[derive(Debug)]
+pub(crate) enum Event {
+    /// Bytes from the agent.
+    Input(Vec<u8>),
+    /// The agent is gone, or somebody asks the launcher to end.
+    InputClosed,
+    /// Bytes that the item wrote.
+    Log(Vec<u8>),
+    /// The item's first process has ended; its resources were read.
+    Exited(Exit),
+}
+
+/// How a process ended, and what it took.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Exit {
+    /// Exit code; absent if a signal ended it.
+    pub code: Option<i32>,
+    /// Number of the signal that ended it.
+    pub signal: i32,
+    pub usage: Usage,
+}
+
+/// What processes took.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Usage {
+    pub user: Duration,
+    pub system: Duration,
+    /// Of the largest single process.
+    pub peak_memory_bytes: u64,
+}
+
+impl Usage {
+    fn add(&mut self, other: Self) {
+        self.user += other.user;
+        self.system += other.system;
+        self.peak_memory_bytes = self.peak_memory_bytes.max(other.peak_memory_bytes);
+    }
+}
+
+/// What the living processes of an item take now.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Sample {
+    pub memory_bytes: u64,
+    pub cpu: Duration,
+}
