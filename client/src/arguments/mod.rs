@@ -1,0 +1,299 @@
+//! What was typed: the command line as clap reads it. What it means is decided in `settings` and in each command.
+
+mod target;
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+pub use target::{ItemTarget, RunPick, one_item, run_and_items, run_and_rest};
+
+/// Turns base models into game-ready assets, many at once, and runs only what changed.
+#[derive(Debug, Parser)]
+#[command(
+    name = "tidemill",
+    version,
+    propagate_version = true,
+    subcommand_required = true,
+    arg_required_else_help = true
+)]
+#[command(
+    after_help = "Exit codes: 0 all done, 1 some items failed, 2 the manifest or the command line is wrong, \
+                        3 the coordinator cannot be reached, 4 stopped by a person."
+)]
+pub struct CommandLine {
+    /// For every command.
+    #[command(flatten)]
+    pub global: Global,
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// Arguments that every command takes.
+#[derive(Debug, Clone, Default, Args)]
+#[command(next_help_heading = "Everywhere")]
+pub struct Global {
+    /// Keep runs and results in this folder [environment: TIDEMILL_DATA; default: your data folder]
+    #[arg(long, global = true, value_name = "DIR")]
+    pub data: Option<PathBuf>,
+    /// Talk to the coordinator of a studio instead of running here [environment: TIDEMILL_AT]
+    #[arg(long, global = true, value_name = "HOST:PORT")]
+    pub at: Option<String>,
+    /// Print one JSON object a line, each with a `kind`
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// Print results and errors only
+    #[arg(long, short, global = true, conflicts_with = "verbose")]
+    pub quiet: bool,
+    /// Print more about what is done
+    #[arg(long, short, global = true)]
+    pub verbose: bool,
+    /// Use colours; NO_COLOR is honoured
+    #[arg(long, global = true, value_enum, default_value_t, value_name = "WHEN")]
+    pub color: Color,
+}
+
+/// When colours are used.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
+pub enum Color {
+    /// On a terminal.
+    #[default]
+    Auto,
+    /// Also into a file or pipe.
+    Always,
+    /// Not at all.
+    Never,
+}
+
+/// The commands, in the order of the help page.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Show the figures of model and map files
+    Inspect(Inspect),
+    /// Check a manifest and its folder, and list what it declares
+    Check(Manifest),
+    /// Show which items would run, and which are there already
+    Plan(Plan),
+    /// Run a manifest and deliver what comes out
+    Run(Run),
+    /// Follow a run until it ends
+    Watch(OneRun),
+    /// List runs, newest first
+    History(History),
+    /// Show a run, or some of its items
+    Show(Targets),
+    /// Print what an item wrote
+    Log(Log),
+    /// Say why an item ran, or why it did not have to
+    Why(Targets),
+    /// Copy a run's outputs into the folder of its manifest
+    Deliver(Deliver),
+    /// Run failed, cut-off and stopped items of a run again
+    Again(Again),
+    /// Hold a run's ready items back; running ones go on
+    Pause(OneRun),
+    /// Let a paused run go on
+    Resume(OneRun),
+    /// Stop a run; finished items are kept
+    Stop(OneRun),
+    /// List the agents and what they lend
+    Agents,
+    /// Print shell completions or the manual page
+    Doc(Doc),
+}
+
+/// `check MANIFEST`.
+#[derive(Debug, Args)]
+pub struct Manifest {
+    /// The manifest, a TOML file
+    #[arg(value_name = "MANIFEST")]
+    pub manifest: PathBuf,
+    /// Choices that change the plan.
+    #[command(flatten)]
+    pub choice: Choice,
+}
+
+/// Which part of a manifest is meant.
+#[derive(Debug, Clone, Default, Args)]
+pub struct Choice {
+    /// Only variants whose name matches; `*` stands for any text; may be given more than once
+    #[arg(long, value_name = "PATTERN")]
+    pub only: Vec<String>,
+    /// Only this step and what it needs
+    #[arg(long, value_name = "STEP")]
+    pub until: Option<String>,
+    /// With the manifest's draft settings
+    #[arg(long)]
+    pub draft: bool,
+}
+
+/// `inspect FILE…`.
+#[derive(Debug, Args)]
+pub struct Inspect {
+    /// Models (.obj, .ply, .glb, .gltf) and maps (.png)
+    #[arg(value_name = "FILE", required = true)]
+    pub files: Vec<PathBuf>,
+    /// Unit of models that carry none
+    #[arg(long, value_name = "UNIT", default_value = "m")]
+    pub units: String,
+    /// Axis that points up in models that do not say
+    #[arg(long, value_name = "AXIS", default_value = "y")]
+    pub up: String,
+}
+
+/// `plan MANIFEST`.
+#[derive(Debug, Args)]
+pub struct Plan {
+    /// The manifest and what is chosen of it.
+    #[command(flatten)]
+    pub manifest: Manifest,
+    /// Show items that match as running, in spite of a recorded result
+    #[arg(long, value_name = "PATTERN")]
+    pub anew: Vec<String>,
+}
+
+/// Where outputs go when a run has ended.
+#[derive(Debug, Clone, Default, Args)]
+pub struct Ending {
+    /// Deliver below DIR instead of the manifest's folder
+    #[arg(long, value_name = "DIR")]
+    pub to: Option<PathBuf>,
+    /// Leave the outputs in the store
+    #[arg(long, conflicts_with = "to")]
+    pub no_deliver: bool,
+    /// Do not wait for the end (only with --at)
+    #[arg(long, conflicts_with_all = ["to", "no_deliver"])]
+    pub leave: bool,
+}
+
+/// `run MANIFEST`.
+#[derive(Debug, Args)]
+pub struct Run {
+    /// The manifest and what is chosen of it.
+    #[command(flatten)]
+    pub manifest: Manifest,
+    /// Run items that match in spite of a recorded result; `*` stands for any text
+    #[arg(long, value_name = "PATTERN")]
+    pub anew: Vec<String>,
+    /// What happens at the end.
+    #[command(flatten)]
+    pub ending: Ending,
+}
+
+/// A command on one run.
+#[derive(Debug, Args)]
+pub struct OneRun {
+    /// The run, as in harbour-dock.12; harbour-dock is its newest; left out: the newest of all
+    #[arg(value_name = "RUN")]
+    pub run: Option<String>,
+}
+
+/// `history [MANIFEST]`.
+#[derive(Debug, Args)]
+pub struct History {
+    /// Name of a manifest, or the file itself; left out: all
+    #[arg(value_name = "MANIFEST")]
+    pub manifest: Option<String>,
+    /// At most so many runs
+    #[arg(long, short = 'n', value_name = "COUNT", default_value_t = 20)]
+    pub limit: u32,
+}
+
+/// A run and some of its items.
+#[derive(Debug, Args)]
+pub struct Targets {
+    /// harbour-dock.12, then items as in bollard-large-s11/game; or both as harbour-dock.12/bollard-large-s11/game
+    #[arg(value_name = "RUN | ITEM")]
+    pub targets: Vec<String>,
+}
+
+/// `log RUN ITEM`.
+#[derive(Debug, Args)]
+pub struct Log {
+    /// The run and the item, as in harbour-dock.12 bollard-large-s11/game
+    #[command(flatten)]
+    pub targets: Targets,
+    /// Of this attempt, counted from 1; left out: the newest
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
+    pub attempt: Option<u32>,
+    /// Go on printing while the item runs
+    #[arg(long, short)]
+    pub follow: bool,
+}
+
+/// `deliver RUN`.
+#[derive(Debug, Args)]
+pub struct Deliver {
+    /// The run; left out: the newest of all
+    #[arg(value_name = "RUN")]
+    pub run: Option<String>,
+    /// Deliver below DIR instead of the manifest's folder
+    #[arg(long, value_name = "DIR")]
+    pub to: Option<PathBuf>,
+}
+
+/// `again RUN [PATTERN…]`.
+#[derive(Debug, Args)]
+pub struct Again {
+    /// The run, then patterns of item addresses, as in harbour-dock.12 'crate-*/game'
+    #[arg(value_name = "RUN | PATTERN")]
+    pub targets: Vec<String>,
+    /// Also finished items that match, in spite of their recorded results
+    #[arg(long)]
+    pub anew: bool,
+    /// What happens at the end.
+    #[command(flatten)]
+    pub ending: Ending,
+}
+
+/// `doc …`.
+#[derive(Debug, Args)]
+pub struct Doc {
+    /// What to print.
+    #[command(subcommand)]
+    pub page: Page,
+}
+
+/// The pages of `doc`.
+#[derive(Debug, Subcommand)]
+pub enum Page {
+    /// A completion script
+    Completions {
+        /// For this shell
+        #[arg(value_enum)]
+        shell: clap_complete::Shell,
+    },
+    /// The manual page, in roff
+    Man,
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory as _;
+
+    use super::*;
+
+    #[test]
+    fn the_command_line_is_sound() {
+        CommandLine::command().debug_assert();
+    }
+
+    #[test]
+    fn every_command_has_a_sentence_of_help() {
+        for command in CommandLine::command().get_subcommands() {
+            let about = command.get_about().map(ToString::to_string).unwrap_or_default();
+            assert!(about.len() > 10, "{}: {about:?}", command.get_name());
+        }
+    }
+
+    #[test]
+    fn global_flags_stand_before_or_behind_the_command() {
+        for line in [
+            ["tidemill", "--json", "history"],
+            ["tidemill", "history", "--json"],
+        ] {
+            assert!(CommandLine::try_parse_from(line).unwrap().global.json);
+        }
+    }
+}

@@ -1,0 +1,36 @@
+//! The commands, one file each: each takes values and a printer, and returns how the process ends.
+
+pub mod again;
+pub mod agents;
+pub mod check;
+pub mod deliver;
+pub mod doc;
+mod ending;
+pub mod history;
+pub mod inspect;
+pub mod log;
+pub mod pause;
+pub mod plan;
+pub mod run;
+pub mod show;
+pub mod stop;
+pub mod watch;
+pub mod why;
+
+use crate::failure::Failure;
+use crate::printer::Printer;
+use crate::session::{Purpose, Session};
+use crate::settings::Settings;
+
+/// Opens a session, lets `ask` use it, and closes it whatever came out.
+async fn with_session<T>(
+    settings: &Settings,
+    purpose: Purpose,
+    printer: &Printer,
+    ask: impl AsyncFnOnce(&mut Session) -> Result<T, Failure>,
+) -> Result<T, Failure> {
+    let mut session = Session::open(settings, purpose, printer).await?;
+    let result = ask(&mut session).await;
+    session.close().await;
+    result
+}

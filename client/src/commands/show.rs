@@ -1,0 +1,250 @@
+//! `show`: a run with its items, or single items with all that is known about them.
+
+use tidemill_proto::v1::{Estimate, ItemRow, ItemView, MadeOutput, RunRow};
+use tidemill_proto::{Digest, state};
+
+use super::with_session;
+use crate::arguments::{Targets, run_and_items};
+use crate::exit::ExitStatus;
+use crate::failure::Failure;
+use crate::follow::picture::counts_in_words;
+use crate::follow::print_run;
+use crate::output::json::{Item, elapsed_ms, run_word};
+use crate::output::{human, table};
+use crate::printer::Printer;
+use crate::session::Purpose;
+use crate::settings::Settings;
+
+/// Shows a run or items.
+pub async fn show(
+    arguments: &Targets,
+    settings: &Settings,
+    printer: &Printer,
+) -> Result<ExitStatus, Failure> {
+    let (pick, items) = run_and_items(&arguments.targets)?;
+    with_session(settings, Purpose::Ask, printer, async |session| {
+        let run = session.rpc.find(&pick).await?;
+        if items.is_empty() {
+            let rows = session.rpc.items(&run.run, "").await?;
+            show_run(&run, &rows, printer);
+            return Ok(ExitStatus::AllDone);
+        }
+        for item in &items {
+            let view = session.rpc.show_item(&run.run, item).await?;
+            let row = view.row.clone().unwrap_or_default();
+            if printer.is_json() {
+                printer.object(&Item::view(&run.run, &row, &view));
+            } else {
+                printer.data(item_text(&run.run, &row, &view));
+            }
+        }
+        Ok(ExitStatus::AllDone)
+    })
+    .await
+}
+
+fn show_run(run: &RunRow, rows: &[ItemRow], printer: &Printer) {
+    print_run(run, printer);
+    if printer.is_json() {
+        for row in rows {
+            printer.object(&Item::row(&run.run, row));
+        }
+        return;
+    }
+    printer.data(run_text(run));
+    if rows.is_empty() {
+        return;
+    }
+    let mut items = table::with_heads(&["item", "state", ">tries", ">took", ">memory", "agent", "reason"]);
+    for row in rows {
+        items.add_row(vec![
+            row.address.clone().into(),
+            table::state_cell(row.state()),
+            nonzero(u64::from(row.attempts), |n| n.to_string()).into(),
+            nonzero(row.elapsed_ms, human::duration).into(),
+            nonzero(row.peak_memory_bytes, human::size).into(),
+            row.agent.clone().into(),
+            row.reason.clone().into(),
+        ]);
+    }
+    printer.data("");
+    printer.data(table::text(&items));
+}
+
+fn run_text(run: &RunRow) -> String {
+    let mut lines = vec![format!(
+        "{}: {}: {}",
+        run.run,
+        run_word(run),
+        counts_in_words(run)
+    )];
+    let mut by = format!("submitted {}", human::moment(run.submitted_ms));
+    if !run.person.is_empty() {
+        by.push_str(&format!(" by {}", run.person));
+    }
+    if !run.folder.is_empty() {
+        by.push_str(&format!(" from {}", run.folder));
+    }
+    lines.push(by);
+    let mut spent = vec![human::count(
+        usize::try_from(run.attempts).unwrap_or(usize::MAX),
+        "attempt",
+        "attempts",
+    )];
+    if elapsed_ms(run) > 0 {
+        spent.push(format!("took {}", human::duration(elapsed_ms(run))));
+    }
+    if run.cpu_ms > 0 {
+        spent.push(format!("{} of processor time", human::duration(run.cpu_ms)));
+    }
+    lines.push(spent.join(", "));
+    let marks = [
+        (run.draft, "a draft: not delivered without --to".to_owned()),
+        (
+            !run.until.is_empty(),
+            format!("until {}: not delivered without --to", run.until),
+        ),
+        (run.stopped_by_person, "stopped by a person".to_owned()),
+        (!run.note.is_empty(), run.note.clone()),
+    ];
+    lines.extend(
+        marks
+            .into_iter()
+            .filter(|(is_so, _)| *is_so)
+            .map(|(_, text)| text),
+    );
+    lines.join("\n")
+}
+
+fn item_text(run: &str, row: &ItemRow, view: &ItemView) -> String {
+    let mut lines = vec![format!("{run}/{}: {}", row.address, state::word(row.state()))];
+    let facts = [
+        ("reason", row.reason.clone()),
+        ("waits for", view.waits_for.clone()),
+        ("made by", view.made_by.clone()),
+        ("reads from", view.upstream.join(", ")),
+        ("read by", view.downstream.join(", ")),
+        ("declared", estimate_text(view.declared.as_ref())),
+        ("learned", estimate_text(view.learned.as_ref())),
+        (
+            "key",
+            Digest::from_slice(&view.key)
+                .map(|key| key.to_string())
+                .unwrap_or_default(),
+        ),
+    ];
+    lines.extend(
+        facts
+            .into_iter()
+            .filter(|(_, text)| !text.is_empty())
+            .map(|(name, text)| format!("  {name:<11} {text}")),
+    );
+    if !row.outputs.is_empty() {
+        lines.push(indented(&outputs_table(&row.outputs)));
+    }
+    if !view.attempts_made.is_empty() {
+        let mut attempts = table::with_heads(&[
+            ">attempt",
+            "outcome",
+            "agent",
+            "started",
+            ">took",
+            ">processor",
+            ">memory",
+            "reason",
+        ]);
+        for attempt in &view.attempts_made {
+            let measured = attempt.measured.unwrap_or_default();
+            attempts.add_row([
+                attempt.number.to_string(),
+                attempt.outcome.clone(),
+                attempt.agent.clone(),
+                human::moment(attempt.started_ms),
+                human::duration(measured.elapsed_ms),
+                human::duration(measured.user_ms + measured.system_ms),
+                nonzero(measured.peak_memory_bytes, human::size),
+                attempt.reason.clone(),
+            ]);
+        }
+        lines.push(indented(&table::text(&attempts)));
+    }
+    lines.join("\n")
+}
+
+fn outputs_table(outputs: &[MadeOutput]) -> String {
+    let mut made = table::with_heads(&["output", "path", ">size", "digest"]);
+    for output in outputs {
+        made.add_row([
+            output.name.clone(),
+            output.path.clone(),
+            human::size(output.size),
+            Digest::from_slice(&output.digest)
+                .map(|digest| digest.short())
+                .unwrap_or_default(),
+        ]);
+    }
+    table::text(&made)
+}
+
+fn estimate_text(estimate: Option<&Estimate>) -> String {
+    let Some(estimate) = estimate else {
+        return String::new();
+    };
+    let mut parts = vec![
+        human::size(estimate.memory_bytes),
+        human::cores(estimate.millicores),
+    ];
+    if estimate.elapsed_ms > 0 {
+        parts.push(human::duration(estimate.elapsed_ms));
+    }
+    parts.join(", ")
+}
+
+fn indented(text: &str) -> String {
+    text.lines()
+        .map(|line| format!("  {line}"))
+        .collect::<Vec<_>>()
+        .join("\n")
+}
+
+fn nonzero(value: u64, show: impl Fn(u64) -> String) -> String {
+    if value == 0 { String::new() } else { show(value) }
+}
+
+#[cfg(test)]
+mod tests {
+    use tidemill_proto::v1::{Attempt, ItemState};
+
+    use super::*;
+
+    #[test]
+    fn an_item_shows_what_is_known_and_no_more() {
+        let row = ItemRow {
+            address: "a/game".into(),
+            state: ItemState::Failed.into(),
+            ..ItemRow::default()
+        };
+        let view = ItemView {
+            upstream: vec!["a/weathered".into()],
+            declared: Some(Estimate {
+                memory_bytes: 1 << 30,
+                millicores: 1000,
+                elapsed_ms: 0,
+            }),
+            attempts_made: vec![Attempt {
+                number: 1,
+                outcome: "failed".into(),
+                ..Attempt::default()
+            }],
+            ..ItemView::default()
+        };
+        let text = anstream::adapter::strip_str(&item_text("dock.1", &row, &view)).to_string();
+        assert!(
+            text.starts_with(
+                "dock.1/a/game: failed\n  reads from  a/weathered\n  declared    1.0 GiB, 1 core\n"
+            ),
+            "{text}"
+        );
+        assert!(!text.contains("made by") && text.contains("attempt"), "{text}");
+    }
+}

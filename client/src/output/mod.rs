@@ -1,0 +1,5 @@
+//! How results look: as tables for people, as JSON objects for programs.
+
+pub mod human;
+pub mod json;
+pub mod table;

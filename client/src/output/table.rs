@@ -1,0 +1,91 @@
+//! Tables without lines between cells: they read as well in a file as on a terminal.
+
+use comfy_table::{Attribute, Cell, CellAlignment, Color, ContentArrangement, Table};
+use tidemill_proto::state;
+use tidemill_proto::v1::ItemState;
+
+/// A table with these column heads. A head that starts with `>` aligns its column to the right.
+pub fn with_heads(heads: &[&str]) -> Table {
+    let mut table = Table::new();
+    table.load_style(comfy_table::presets::NOTHING);
+    table.set_content_arrangement(ContentArrangement::Dynamic);
+    // The printer takes the colours out where they are not wanted.
+    table.enforce_styling();
+    table.set_header(
+        heads
+            .iter()
+            .map(|head| Cell::new(head.trim_start_matches('>')).add_attribute(Attribute::Bold)),
+    );
+    for (index, head) in heads.iter().enumerate() {
+        if let Some(column) = table.column_mut(index) {
+            // Text starts at the left edge of the line, two spaces lie between columns.
+            column.set_padding((0, 2));
+            if head.starts_with('>') {
+                column.set_cell_alignment(CellAlignment::Right);
+            }
+        }
+    }
+    table
+}
+
+/// The text of a table, without blanks at the ends of lines.
+pub fn text(table: &Table) -> String {
+    table.trim_fmt()
+}
+
+/// An item's state in its word and colour. The colours are of Okabe and Ito's palette, which people with
+/// any colour vision can tell apart; the word alone says the same.
+pub fn state_cell(state: ItemState) -> Cell {
+    let cell = Cell::new(state::word(state));
+    match state_color(state) {
+        Some((r, g, b)) => cell.fg(Color::Rgb { r, g, b }),
+        None => cell,
+    }
+}
+
+/// Red, green and blue of a state's colour; `None`: the terminal's own.
+pub fn state_color(state: ItemState) -> Option<(u8, u8, u8)> {
+    match state {
+        ItemState::Unspecified | ItemState::Waiting | ItemState::Ready => None,
+        ItemState::Running => Some((0x56, 0xB4, 0xE9)),
+        ItemState::Done => Some((0x00, 0x9E, 0x73)),
+        ItemState::Reused => Some((0x00, 0x72, 0xB2)),
+        ItemState::Failed => Some((0xD5, 0x5E, 0x00)),
+        ItemState::CutOff => Some((0xE6, 0x9F, 0x00)),
+        ItemState::Stopped => Some((0xCC, 0x79, 0xA7)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lines_start_at_the_edge_and_end_without_blanks() {
+        let mut table = with_heads(&["item", ">size"]);
+        table
+            .add_row(["a/game", "9"])
+            .add_row(["crate-large/game", "1000"]);
+        let plain = anstream::adapter::strip_str(&text(&table)).to_string();
+        let lines: Vec<&str> = plain.lines().map(str::trim_end).collect();
+        assert_eq!(
+            lines,
+            [
+                "item              size",
+                "a/game               9",
+                "crate-large/game  1000"
+            ]
+        );
+    }
+
+    #[test]
+    fn a_state_without_colour_still_has_its_word() {
+        let mut table = with_heads(&["state"]);
+        table.add_row([state_cell(ItemState::CutOff)]);
+        assert!(
+            anstream::adapter::strip_str(&text(&table))
+                .to_string()
+                .contains("cut-off")
+        );
+    }
+}

@@ -1,0 +1,191 @@
+//! Puts what a plan reads into the store, as far as the store lacks it.
+
+use std::collections::{BTreeSet, HashMap};
+use std::path::Path;
+
+use bytes::{Bytes, BytesMut};
+use futures::{Stream, StreamExt as _, TryStreamExt as _};
+use tidemill_proto::v1::{Plan, source};
+use tidemill_proto::{CHUNK_BYTES, Digest};
+use tokio::io::AsyncReadExt as _;
+use tonic::Code;
+
+use crate::failure::{Failure, io_words};
+use crate::output::human;
+use crate::printer::Printer;
+use crate::rpc::{Rpc, failed};
+use crate::survey::{BlobSource, Surveyed};
+
+/// So many blobs travel at once: enough to keep a disk busy, few enough for one memory.
+const AT_ONCE: usize = 8;
+
+/// Digests of all blobs that the plan's items read from the folder.
+pub fn inputs_of(plan: &Plan, parts: &HashMap<Digest, Vec<Digest>>) -> BTreeSet<Digest> {
+    let mut digests = BTreeSet::new();
+    let sources = plan
+        .items
+        .iter()
+        .flat_map(|item| &item.inputs)
+        .flat_map(|input| &input.sources);
+    for source in sources {
+        let Some(source::From::File(file)) = &source.from else {
+            continue;
+        };
+        let named =
+            std::iter::once(&file.digest).chain(file.companions.iter().map(|companion| &companion.digest));
+        for digest in named.filter_map(|bytes| Digest::from_slice(bytes).ok()) {
+            digests.extend(parts.get(&digest).into_iter().flatten().copied());
+            digests.insert(digest);
+        }
+    }
+    digests
+}
+
+/// Asks what the store lacks and puts it there. Gives the number of blobs that were put.
+pub async fn upload(
+    plan: &Plan,
+    surveyed: &Surveyed,
+    rpc: &Rpc,
+    printer: &Printer,
+) -> Result<usize, Failure> {
+    let wanted: Vec<Digest> = inputs_of(plan, &surveyed.parts).into_iter().collect();
+    if wanted.is_empty() {
+        return Ok(0);
+    }
+    let missing = rpc.missing(&wanted).await?;
+    if missing.is_empty() {
+        return Ok(0);
+    }
+    let mut jobs = Vec::new();
+    let mut total_bytes = 0;
+    for digest in missing {
+        let source = surveyed.sources.get(&digest).ok_or_else(|| {
+            Failure::unreachable(format!(
+                "the coordinator asks for a blob that this folder does not hold: {digest}"
+            ))
+        })?;
+        total_bytes += size_of(source);
+        jobs.push((digest, source.clone()));
+    }
+    let count = jobs.len();
+    printer.detail(format_args!(
+        "putting {} into the store, {}",
+        human::count(count, "input", "inputs"),
+        human::size(total_bytes)
+    ));
+    futures::stream::iter(jobs)
+        .map(|(digest, source)| put(rpc, digest, source))
+        .buffer_unordered(AT_ONCE)
+        .try_collect::<Vec<()>>()
+        .await?;
+    Ok(count)
+}
+
+fn size_of(source: &BlobSource) -> u64 {
+    match source {
+        BlobSource::File(_, size) => *size,
+        BlobSource::Memory(bytes) => bytes.len() as u64,
+    }
+}
+
+async fn put(rpc: &Rpc, digest: Digest, source: BlobSource) -> Result<(), Failure> {
+    match source {
+        BlobSource::Memory(bytes) => {
+            let chunks: Vec<Bytes> = bytes.chunks(CHUNK_BYTES).map(Bytes::copy_from_slice).collect();
+            let size = bytes.len() as u64;
+            rpc.put(digest, size, futures::stream::iter(chunks))
+                .await
+                .map_err(|status| failed(&status))
+        }
+        BlobSource::File(path, size) => {
+            let file = tokio::fs::File::open(&path)
+                .await
+                .map_err(|error| unread(&path, &io_words(&error)))?;
+            match rpc.put(digest, size, chunks_of(file)).await {
+                Ok(()) => Ok(()),
+                // The name is the promise: other bytes under it are refused.
+                Err(status)
+                    if matches!(
+                        status.code(),
+                        Code::InvalidArgument | Code::DataLoss | Code::FailedPrecondition
+                    ) =>
+                {
+                    Err(unread(&path, "it changed since it was looked at").hint("run the same command again"))
+                }
+                Err(status) => Err(failed(&status)),
+            }
+        }
+    }
+}
+
+/// The bytes of a file in pieces. A read error ends the stream early: the store then refuses the blob, as its size is wrong.
+fn chunks_of(file: tokio::fs::File) -> impl Stream<Item = Bytes> + Send + 'static {
+    futures::stream::unfold(file, |mut file| async move {
+        let mut chunk = BytesMut::with_capacity(CHUNK_BYTES.min(64 * 1024));
+        loop {
+            match file.read_buf(&mut chunk).await {
+                Ok(0) | Err(_) => break,
+                Ok(_) if chunk.len() >= CHUNK_BYTES / 2 => break,
+                Ok(_) => chunk.reserve(64 * 1024),
+            }
+        }
+        (!chunk.is_empty()).then(|| (chunk.freeze(), file))
+    })
+}
+
+fn unread(path: &Path, why: &str) -> Failure {
+    Failure::wrong(format!("cannot take {} as an input: {why}", path.display()))
+}
+
+#[cfg(test)]
+mod tests {
+    use tidemill_proto::v1::{Companion, File, Input, Item, Source};
+
+    use super::*;
+
+    #[test]
+    fn inputs_are_files_companions_and_parts_of_folders() {
+        let digest = |name: &str| Digest::of(name.as_bytes());
+        let file = File {
+            digest: digest("tree").to_vec(),
+            companions: vec![Companion {
+                digest: digest("mtl").to_vec(),
+                ..Companion::default()
+            }],
+            ..File::default()
+        };
+        let source = Source {
+            from: Some(source::From::File(file)),
+            ..Source::default()
+        };
+        let input = Input {
+            sources: vec![source],
+            ..Input::default()
+        };
+        let plan = Plan {
+            items: vec![Item {
+                inputs: vec![input],
+                ..Item::default()
+            }],
+            ..Plan::default()
+        };
+        let parts = HashMap::from([(digest("tree"), vec![digest("leaf")])]);
+        assert_eq!(
+            inputs_of(&plan, &parts),
+            BTreeSet::from(["tree", "mtl", "leaf"].map(digest))
+        );
+    }
+
+    #[tokio::test]
+    async fn a_file_is_cut_into_pieces_that_fit() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("big");
+        let bytes: Vec<u8> = (0..3_000_000_u32).map(|n| n as u8).collect();
+        std::fs::write(&path, &bytes).unwrap();
+        let chunks: Vec<Bytes> = chunks_of(tokio::fs::File::open(&path).await.unwrap())
+            .collect()
+            .await;
+        assert!(chunks.iter().all(|chunk| chunk.len() <= CHUNK_BYTES));
+        assert_eq!(chunks.concat(), bytes);
+    }
+}
