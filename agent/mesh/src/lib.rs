@@ -4,15 +4,22 @@
 //! - [`mesh`]: [`Mesh`], the one representation that all operations work on.
 //! - [`map`]: [`Map`], a picture in memory, and its PNG form.
 //! - [`value`]: what a name in a chain can hold.
+//! - [`read`], [`write`]: model files, one format each; hostile files end in an error.
+//! - [`inspect`]: figures about meshes and maps.
+//! - [`picture`]: draws meshes and lays pictures out; [`palette`]: colours of tags.
+//! - [`chain`]: runs a whole [`tidemill_ops::Chain`], and is the worker program's main.
 //! - [`operations`]: one file for each operation, named as the manifest names it, and the table of them.
 //! - [`spatial`]: bounding volume hierarchy, rays, nearest point, inside or outside.
 //! - [`noise`]: gradient noise that is the same on every machine.
 
+pub mod chain;
 pub mod inspect;
 pub mod map;
 pub mod mesh;
 pub mod noise;
 pub mod operations;
+pub mod palette;
+pub mod picture;
 pub mod read;
 pub mod spatial;
 #[cfg(test)]

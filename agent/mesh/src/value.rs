@@ -49,4 +49,20 @@ impl Value {
             Self::Many(_) => None,
         }
     }
+
+    /// In a few words, for the log.
+    pub fn description(&self) -> String {
+        match self {
+            Self::Mesh(mesh) => {
+                format!("a mesh of {} triangles and {} vertices", mesh.triangles.len(), mesh.positions.len())
+            }
+            Self::Map(map) => {
+                format!("a map of {} x {} pixels, {} bits", map.width, map.height, map.data.bit_depth())
+            }
+            Self::Data(json) => format!("data of {} bytes", json.len()),
+            Self::Many(gathered) => {
+                format!("{} gathered values, {} missing", gathered.present.len(), gathered.missing.len())
+            }
+        }
+    }
 }

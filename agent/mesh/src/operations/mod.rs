@@ -6,7 +6,9 @@
 mod bake;
 mod context;
 mod displace;
+mod inspect;
 mod remesh;
+mod sheet;
 mod simplify;
 mod unwrap;
 mod wear;
@@ -31,4 +33,6 @@ const TABLE: &[(&str, Operation)] = &[
     ("simplify", simplify::run),
     ("unwrap", unwrap::run),
     ("bake", bake::run),
+    ("sheet", sheet::run),
+    ("inspect", inspect::run),
 ];

@@ -15,6 +15,7 @@ use super::tangents::{CornerTangents, corner_tangents};
 use super::vertices::{IndexedVertices, Vertex};
 use crate::Mesh;
 use crate::mesh::{MeshError, UNTAGGED};
+use crate::palette::{UNTAGGED_RGB, linear_from_srgb, tag_colors};
 
 /// Name of the material of faces that carry no tag; the reader knows it.
 const UNTAGGED_MATERIAL: &str = "untagged";
@@ -40,7 +41,7 @@ pub enum WriteError {
 }
 
 /// The bytes of a GLB file. Normals are computed where absent; tangents are written where the mesh has UVs that give them. Each tag's
-/// material has the tag's colour of `colors`, or a neutral grey.
+/// material has the tag's colour of `colors`, or one of a fixed palette that goes by the order of the tags' names.
 pub fn glb(mesh: &Mesh, colors: &[TagColor]) -> Result<Vec<u8>, WriteError> {
     mesh.validate()?;
     if mesh.triangles.is_empty() {
@@ -55,6 +56,7 @@ pub fn glb(mesh: &Mesh, colors: &[TagColor]) -> Result<Vec<u8>, WriteError> {
     let mut document = Document::default();
     // Tags in their order, then what has none.
     let tag_numbers = (0..mesh.tags.len() as u16).chain([UNTAGGED]);
+    let rgb_of_tags = tag_colors(&mesh.tags, colors);
     for tag in tag_numbers {
         let part = surface.part(tag);
         if !part.indices.is_empty() {
@@ -62,13 +64,8 @@ pub fn glb(mesh: &Mesh, colors: &[TagColor]) -> Result<Vec<u8>, WriteError> {
                 .tags
                 .get(usize::from(tag))
                 .map_or(UNTAGGED_MATERIAL, String::as_str);
-            document.add_primitive(
-                name,
-                colors,
-                &part,
-                mesh.uvs.is_some(),
-                surface.tangents.is_some(),
-            );
+            let rgb = rgb_of_tags.get(usize::from(tag)).copied().unwrap_or(UNTAGGED_RGB);
+            document.add_primitive(material(name, rgb), &part, mesh.uvs.is_some(), surface.tangents.is_some());
         }
     }
     document.finish()
@@ -113,8 +110,7 @@ struct Document {
 impl Document {
     fn add_primitive(
         &mut self,
-        name: &str,
-        colors: &[TagColor],
+        material: json::Material,
         part: &IndexedVertices,
         with_uvs: bool,
         with_tangents: bool,
@@ -139,7 +135,7 @@ impl Document {
             attributes.push((json::mesh::Semantic::Tangents, tangents));
         }
         let indices = self.add_indices(&part.indices, count);
-        let material = self.root.push(material(name, colors));
+        let material = self.root.push(material);
         self.primitives.push(json::mesh::Primitive {
             attributes: attributes
                 .into_iter()
@@ -281,11 +277,7 @@ impl Document {
     }
 }
 
-fn material(name: &str, colors: &[TagColor]) -> json::Material {
-    let rgb = colors
-        .iter()
-        .find(|color| color.name == name)
-        .map_or([188; 3], |color| color.rgb);
+fn material(name: &str, rgb: [u8; 3]) -> json::Material {
     let [red, green, blue] = rgb.map(linear_from_srgb);
     json::Material {
         name: Some(name.to_owned()),
@@ -296,30 +288,5 @@ fn material(name: &str, colors: &[TagColor]) -> json::Material {
             ..json::material::PbrMetallicRoughness::default()
         },
         ..json::Material::default()
-    }
-}
-
-/// The sRGB transfer function, IEC 61966-2-1 (from memory); glTF's base colour factors are linear.
-pub(crate) fn linear_from_srgb(byte: u8) -> f32 {
-    let value = f64::from(byte) / 255.0;
-    let linear = if value <= 0.04045 {
-        value / 12.92
-    } else {
-        libm::pow((value + 0.055) / 1.055, 2.4)
-    };
-    linear as f32
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn colours_decode_as_the_specification_shows() {
-        // glTF 2.0 specification: base colour bytes 64, 124, 231 decode to 0.051, 0.202, 0.799.
-        let decoded = [64, 124, 231].map(linear_from_srgb);
-        for (found, expected) in decoded.iter().zip([0.051, 0.202, 0.799]) {
-            assert!((found - expected).abs() < 5e-4, "{found}");
-        }
     }
 }

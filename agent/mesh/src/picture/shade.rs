@@ -1,0 +1,162 @@
+//! Light and colour of each sample, and pixels from samples.
+
+use glam::Vec3;
+use rayon::prelude::*;
+
+use super::camera::Camera;
+use super::raster::{NOTHING, Visibility};
+use crate::map::{Map, Samples};
+use crate::palette::srgb_from_linear;
+use crate::{Mesh, mesh::UNTAGGED};
+
+/// Towards the key light: from the upper left, a little in front of the mesh as the viewer sees it.
+pub(super) const KEY_LIGHT: [f32; 3] = [-0.45, 1.25, 0.75];
+const FILL_LIGHT: [f32; 3] = [1.0, 0.35, 0.3];
+const KEY_STRENGTH: f32 = 0.78;
+const FILL_STRENGTH: f32 = 0.16;
+const SKY: f32 = 0.34;
+const GROUND: f32 = 0.17;
+const RIM_STRENGTH: f32 = 0.10;
+/// How far a corner darkens itself, in radii of the mesh.
+const OCCLUSION_RADIUS: f32 = 0.13;
+const OCCLUSION_STRENGTH: f32 = 1.5;
+const OCCLUSION_TAPS: usize = 18;
+/// The light ground, linear, at the top and at the bottom of the picture.
+const BACKGROUND_TOP: f32 = 0.93;
+const BACKGROUND_BOTTOM: f32 = 0.78;
+
+pub(super) struct Shading<'a> {
+    pub mesh: &'a Mesh,
+    pub normals: Vec<[[f32; 3]; 3]>,
+    /// Linear; the last one is of faces without a tag.
+    pub tag_colors: Vec<Vec3>,
+    pub camera: &'a Camera,
+    pub visibility: &'a Visibility,
+    pub shadow: &'a [f32],
+    pub side: usize,
+}
+
+impl Shading<'_> {
+    /// The mean of `samples` x `samples` samples for each pixel.
+    pub fn picture(&self, pixels: u32, samples: usize) -> Map {
+        let width = pixels as usize;
+        let taps = occlusion_taps();
+        let rows: Vec<Vec<u8>> = (0..width)
+            .into_par_iter()
+            .map(|row| {
+                let mut line = Vec::with_capacity(width * 3);
+                for column in 0..width {
+                    let mut sum = Vec3::ZERO;
+                    for sample in 0..samples * samples {
+                        let x = column * samples + sample % samples;
+                        let y = row * samples + sample / samples;
+                        sum += self.sample(x, y, &taps);
+                    }
+                    let mean = sum / (samples * samples) as f32;
+                    line.extend(mean.to_array().map(srgb_from_linear));
+                }
+                line
+            })
+            .collect();
+        Map { width: pixels, height: pixels, channels: 3, data: Samples::Eight(rows.concat()), srgb: true }
+    }
+
+    fn sample(&self, x: usize, y: usize, taps: &[[f32; 2]]) -> Vec3 {
+        let place = y * self.side + x;
+        let triangle = self.visibility.triangles[place];
+        if triangle == NOTHING {
+            let down = y as f32 / self.side as f32;
+            let light = BACKGROUND_TOP + (BACKGROUND_BOTTOM - BACKGROUND_TOP) * down;
+            // A breath of warmth, so that the ground is paper and not fog.
+            return Vec3::new(1.0, 0.995, 0.98) * light * self.shadow[place];
+        }
+        let depth = self.visibility.depths[place];
+        let ray = self.camera.ray(x as f32 + 0.5, y as f32 + 0.5);
+        let point = self.camera.point_at(x as f32 + 0.5, y as f32 + 0.5, depth);
+        let to_eye = -ray.normalize();
+        let (normal, flat) = self.normal(triangle as usize, point, to_eye);
+        let openness = self.openness(x, y, point, depth, flat, taps);
+        self.lit(triangle as usize, normal, to_eye, openness)
+    }
+
+    fn lit(&self, triangle: usize, normal: Vec3, to_eye: Vec3, openness: f32) -> Vec3 {
+        let tag = self.mesh.face_tags[triangle];
+        let last = self.tag_colors.len() - 1;
+        let color = self.tag_colors[if tag == UNTAGGED { last } else { usize::from(tag).min(last) }];
+        let key_light = Vec3::from(KEY_LIGHT).normalize();
+        let key = normal.dot(key_light).max(0.0);
+        let fill = normal.dot(Vec3::from(FILL_LIGHT).normalize()).max(0.0);
+        let ambient = GROUND + (SKY - GROUND) * (0.5 + 0.5 * normal.y);
+        // Corners keep some key light: all of it lost looks like dirt.
+        let diffuse = KEY_STRENGTH * key * (0.45 + 0.55 * openness) + (FILL_STRENGTH * fill + ambient) * openness;
+        let facing = normal.dot(to_eye).clamp(0.0, 1.0);
+        let edge = 1.0 - facing;
+        let rim = RIM_STRENGTH * edge * edge * edge * (0.5 + 0.5 * normal.y) * openness;
+        let halfway = (key_light + to_eye).normalize_or_zero();
+        let gloss = normal.dot(halfway).max(0.0);
+        // To the 32nd power by squaring: the same on every machine.
+        let gloss = (0..5).fold(gloss, |power, _| power * power);
+        color * diffuse + Vec3::splat(rim + 0.09 * gloss * openness)
+    }
+
+    /// The shading normal and the triangle's own, both turned to the viewer.
+    fn normal(&self, triangle: usize, point: Vec3, to_eye: Vec3) -> (Vec3, Vec3) {
+        let [a, b, c] = self.mesh.corners(triangle).map(Vec3::from);
+        let across = (b - a).cross(c - a);
+        let double_area = across.length_squared().max(f32::MIN_POSITIVE);
+        let weight_b = (point - a).cross(c - a).dot(across) / double_area;
+        let weight_c = (b - a).cross(point - a).dot(across) / double_area;
+        let [at_a, at_b, at_c] = self.normals[triangle].map(Vec3::from);
+        let smooth = at_a * (1.0 - weight_b - weight_c) + at_b * weight_b + at_c * weight_c;
+        let turn = |normal: Vec3| if normal.dot(to_eye) < 0.0 { -normal } else { normal };
+        let flat = turn(across.normalize_or(to_eye));
+        let smooth = smooth.normalize_or(flat);
+        (if smooth.dot(flat) < 0.0 { -smooth } else { smooth }, flat)
+    }
+
+    /// How much of the sky above a point its visible surroundings leave open, 0 to 1: surroundings that rise above the surface close
+    /// it. Judged by what the picture shows, so it is an impression and no measurement.
+    fn openness(&self, x: usize, y: usize, point: Vec3, depth: f32, flat: Vec3, taps: &[[f32; 2]]) -> f32 {
+        let reach = OCCLUSION_RADIUS * self.camera.radius;
+        let reach_in_samples = (reach * self.camera.samples_per_metre(depth)).max(2.0);
+        let mut closed = 0.0;
+        for [tap_x, tap_y] in taps {
+            let at_x = x as f32 + tap_x * reach_in_samples;
+            let at_y = y as f32 + tap_y * reach_in_samples;
+            let inside = 0.0..self.side as f32;
+            if !inside.contains(&at_x) || !inside.contains(&at_y) {
+                continue;
+            }
+            let place = at_y as usize * self.side + at_x as usize;
+            if self.visibility.triangles[place] == NOTHING {
+                continue;
+            }
+            // The middle of the sample that was found, not the tap: otherwise slopes close themselves.
+            let (middle_x, middle_y) = (at_x.floor() + 0.5, at_y.floor() + 0.5);
+            let other = self.camera.point_at(middle_x, middle_y, self.visibility.depths[place]);
+            let between = other - point;
+            let distance = between.length();
+            if distance < 1e-6 * self.camera.radius || distance > reach * 1.5 {
+                continue;
+            }
+            let rise = (between.dot(flat) / distance - 0.12).max(0.0);
+            closed += rise * (1.0 - distance / (reach * 1.5));
+        }
+        // The nearer the ground, the less sky.
+        let height = (point.y - self.camera.ground) / reach;
+        let near_ground = 0.25 * (1.0 - height).clamp(0.0, 1.0) * (1.0 - flat.y.max(0.0));
+        (1.0 - OCCLUSION_STRENGTH * closed / taps.len() as f32 * 2.0 - near_ground).clamp(0.25, 1.0)
+    }
+}
+
+/// A spiral of points in the unit disk, by the golden angle, so that they lie evenly.
+fn occlusion_taps() -> Vec<[f32; 2]> {
+    let golden_angle = std::f64::consts::PI * (3.0 - 5.0f64.sqrt());
+    (0..OCCLUSION_TAPS)
+        .map(|tap| {
+            let distance = ((tap as f64 + 0.5) / OCCLUSION_TAPS as f64).sqrt();
+            let angle = tap as f64 * golden_angle;
+            [(distance * libm::cos(angle)) as f32, (distance * libm::sin(angle)) as f32]
+        })
+        .collect()
+}
