@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use tidemill_proto::Digest;
 
 use super::Store;
-use super::staging::PIECE_BYTES;
+use super::staging::{PIECE_BYTES, hash_file};
 use crate::error::{At, Result, StoreError};
 
 impl Store {
@@ -82,9 +82,19 @@ impl Store {
     }
 
     /// Moves a blob out of the store because its bytes are not what its name says.
+    ///
+    /// Looks again before: since this reader opened the file, another may have set it aside and the blob may
+    /// have been made anew. That one must stay.
     pub(super) fn set_aside(&self, digest: &Digest, found: Digest) -> StoreError {
         let layout = &self.shared.layout;
         let from = layout.blob(digest);
+        if hash_file(&from).is_ok_and(|(now, _)| now == *digest) {
+            let changed = io::Error::new(
+                io::ErrorKind::ResourceBusy,
+                "it was made anew meanwhile; read it again",
+            );
+            return StoreError::io("read", &from, changed);
+        }
         let aside = layout.aside().join(layout.new_staged_name(digest));
         match fs::rename(&from, &aside) {
             Ok(()) => {}

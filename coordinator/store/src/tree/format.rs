@@ -65,7 +65,10 @@ impl Tree {
         }
         entries.sort_by(|a, b| a.path.cmp(&b.path));
         if let Some(twice) = entries.windows(2).find(|pair| pair[0].path == pair[1].path) {
-            return Err(format!("{:?} is there twice", twice[0].path));
+            return Err(format!(
+                "{:?} is there twice, perhaps in two Unicode forms; rename one",
+                twice[0].path
+            ));
         }
         Ok(Self { entries })
     }
