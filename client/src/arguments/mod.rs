@@ -13,7 +13,6 @@ pub use target::{ItemTarget, RunPick, one_item, run_and_items, run_and_rest};
 #[command(
     name = "tidemill",
     version,
-    propagate_version = true,
     subcommand_required = true,
     arg_required_else_help = true
 )]

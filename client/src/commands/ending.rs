@@ -149,8 +149,9 @@ fn summary_lines(run: &RunRow, items: &[ItemRow], report: &Report) -> Vec<String
     lines.push(first);
     if report.delivered > 0 {
         lines.push(format!(
-            "delivered: {}, {} written, {} unchanged",
+            "delivered: {} below {}, {} written, {} unchanged",
             human::count(report.delivered, "file", "files"),
+            report.folder.display(),
             report.written,
             report.delivered - report.written
         ));
@@ -261,12 +262,13 @@ mod tests {
             written: 1,
             held: vec![("b".into(), "b/game failed".into())],
             troubled: false,
+            folder: "/quay".into(),
         };
         assert_eq!(
             summary_lines(&run, &items, &report),
             [
                 "dock.2: 2 items: 1 done, 1 failed in 4.2 s",
-                "delivered: 3 files, 1 written, 2 unchanged",
+                "delivered: 3 files below /quay, 1 written, 2 unchanged",
                 "not delivered: b: b/game failed",
                 "failed: b/game: exit code 3",
                 "look further: tidemill show dock.2 b/game; try again: tidemill again dock.2",

@@ -43,6 +43,8 @@ pub struct Report {
     pub held: Vec<(String, String)>,
     /// Some of these because a file could not be written.
     pub troubled: bool,
+    /// The folder that it went below.
+    pub folder: PathBuf,
 }
 
 /// Delivers what a run made, as far as it may be.
@@ -55,7 +57,10 @@ pub async fn deliver(
     settings: &Settings,
     printer: &Printer,
 ) -> Result<Report, Failure> {
-    let mut report = Report::default();
+    let mut report = Report {
+        folder: target.folder.clone(),
+        ..Report::default()
+    };
     let units = decide::decide(plan, items, target.named);
     if units.is_empty() {
         return Ok(report);

@@ -127,4 +127,33 @@ mod tests {
         );
         assert_eq!(find_program("winch", None), None);
     }
+
+    #[tokio::test]
+    async fn an_owner_is_reached_however_deep_its_folder_lies() {
+        use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
+        let data = tempfile::tempdir().unwrap();
+        let deep = data.path().join("dock".repeat(30));
+        std::fs::create_dir(&deep).unwrap();
+        for folder in [data.path(), deep.as_path()] {
+            let (listener, address) = listen_as_owner(folder, true).unwrap();
+            let call = async {
+                let mut stream = connect_owner(&address).await.unwrap();
+                stream.write_all(b"tide").await.unwrap();
+            };
+            let answer = async {
+                let mut bytes = [0; 4];
+                listener
+                    .accept()
+                    .await
+                    .unwrap()
+                    .read_exact(&mut bytes)
+                    .await
+                    .unwrap();
+                bytes
+            };
+            assert_eq!(tokio::join!(call, answer).1, *b"tide", "{}", folder.display());
+            drop(listener);
+            assert!(connect_owner(&address).await.is_err(), "nobody listens any more");
+        }
+    }
 }
