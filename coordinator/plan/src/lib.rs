@@ -2,17 +2,24 @@
 //!
 //! Pure: no I/O, no clock, no async. The same folder, manifest and operations give a byte-identical plan.
 
+mod adjust;
+mod assemble;
 mod chain;
+mod collisions;
+mod deliver;
 mod diagnostics;
 mod graph;
+mod items;
 mod names;
 mod nearest;
 mod paths;
 mod program;
 mod read;
+mod recheck;
 mod render;
 mod settings;
 mod steps;
+mod subjects;
 mod survey;
 mod tags;
 mod units;
@@ -61,23 +68,38 @@ pub fn wanted(text: &str, source_name: &str) -> Result<Wanted, Diagnostics> {
 }
 
 /// The plan, or all that is wrong.
+///
+/// `operations` are the built-in ones, [`tidemill_ops::all`]. Errors come all at once, sorted by their places.
 pub fn plan(
     text: &str,
     source_name: &str,
-    _survey: &Survey,
-    _operations: &[Declaration],
-    _options: &Options,
+    survey: &Survey,
+    operations: &[Declaration],
+    options: &Options,
 ) -> Result<Planned, Diagnostics> {
-    Err(unread(text, source_name))
+    let mut report = diagnostics::Report::new(text);
+    let plan = read::manifest(text, &mut report)
+        .map(|manifest| assemble::assemble(&manifest, survey, operations, options, &mut report));
+    let errors = report.errors();
+    let found = Diagnostics::new(source_name, text, report.finish());
+    match plan {
+        Some(plan) if errors == 0 => Ok(Planned {
+            plan,
+            remarks: found.items,
+        }),
+        _ => Err(found),
+    }
 }
 
 /// Checks a plan that came over the wire; nothing in it is believed.
-pub fn recheck(_plan: &Plan, _operations: &[Declaration]) -> Result<(), Vec<String>> {
-    Err(vec!["this build cannot check plans yet".into()])
-}
-
-fn unread(text: &str, source_name: &str) -> Diagnostics {
-    let mut report = diagnostics::Report::new(text);
-    report.error_elsewhere("unread", "this build cannot read manifests yet");
-    Diagnostics::new(source_name, text, report.finish())
+///
+/// Indexes, order, names, addresses, digests, edges, paths, chains and settings are looked at. `operations` are
+/// those that this program has, [`tidemill_ops::all`].
+pub fn recheck(plan: &Plan, operations: &[Declaration]) -> Result<(), Vec<String>> {
+    let problems = recheck::recheck(plan, operations);
+    if problems.is_empty() {
+        Ok(())
+    } else {
+        Err(problems)
+    }
 }

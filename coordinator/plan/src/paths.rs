@@ -106,12 +106,14 @@ fn reserved_device(part: &str) -> Option<String> {
 /// A form in which two paths are equal if some file system would take them for one.
 ///
 /// Compatibility-composed (NFKC) covers macOS, which decomposes, and is coarser than need be, which errs on the
-/// safe side. Upper case first, then lower, character by character: `ß` and `SS` meet, as do both small sigmas.
+/// safe side. Lower, upper and lower case again, character by character: `ß`, `ẞ` and `SS` meet, as do both small
+/// sigmas.
 pub(crate) fn folded(path: &str) -> String {
     if path.is_ascii() {
         return path.to_ascii_lowercase();
     }
-    path.nfkc()
+    let lower = path.nfkc().flat_map(char::to_lowercase);
+    lower
         .flat_map(char::to_uppercase)
         .flat_map(char::to_lowercase)
         .nfkc()

@@ -180,7 +180,7 @@ impl<'m, 'd> Compiler<'_, 'm, 'd> {
             Some(each.scope())
         };
         let action = scope.and_then(|scope| match &decl.action {
-            Some(ActionDecl::Operations { calls, .. }) => {
+            Some(ActionDecl::Operations(calls)) => {
                 let context = ChainContext {
                     operations: self.operations,
                     names,
@@ -191,7 +191,7 @@ impl<'m, 'd> Compiler<'_, 'm, 'd> {
                     .compile(calls, values.clone(), &decl.makes, report)
                     .map(Action::Operations)
             }
-            Some(ActionDecl::Program { arguments, .. }) => {
+            Some(ActionDecl::Program(arguments)) => {
                 let many = |name: &str| values.get(name).is_some_and(|value| value.many);
                 let files = FileNames {
                     inputs: decl

@@ -23,7 +23,7 @@ pub(crate) use step::{
     ActionDecl, CallDecl, FromDecl, MakeDecl, OutputRef, RenameDecl, SourceDecl, StepDecl,
 };
 pub(crate) use template::{Piece, Template};
-pub(crate) use variants::{TagDecl, VariantsDecl};
+pub(crate) use variants::VariantsDecl;
 
 use crate::diagnostics::Report;
 use crate::names;

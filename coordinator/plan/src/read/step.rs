@@ -63,21 +63,15 @@ pub(crate) struct OutputRef {
 /// What a step does.
 #[derive(Debug)]
 pub(crate) enum ActionDecl {
-    Operations {
-        calls: Vec<CallDecl>,
-        span: Range<usize>,
-    },
-    Program {
-        arguments: Vec<At<String>>,
-        span: Range<usize>,
-    },
+    Operations(Vec<CallDecl>),
+    /// The program's name, and its arguments.
+    Program(Vec<At<String>>),
 }
 
 /// One operation of a chain.
 #[derive(Debug)]
 pub(crate) struct CallDecl {
     pub(crate) op: At<String>,
-    pub(crate) span: Range<usize>,
     pub(crate) settings: Vec<(At<String>, At<Literal>)>,
     /// Port and value of the chain.
     pub(crate) inputs: Vec<(At<String>, At<String>)>,
@@ -135,7 +129,7 @@ pub(super) fn read(name: At<String>, node: &Node<'_>, report: &mut Report<'_>) -
     let table = as_table(node, &format!("`step.{}`", name.value), report)?;
     let section = Section::closed(title, node.span(), table, &KEYS, report);
     let action = read_action(&section, report);
-    let is_program = matches!(action, Some(ActionDecl::Program { .. }));
+    let is_program = matches!(action, Some(ActionDecl::Program(_)));
     Some(StepDecl {
         each: section.text("each", report),
         from: read_from(&section, report),
@@ -200,10 +194,7 @@ fn read_ops(node: &Node<'_>, section: &Section<'_>, report: &mut Report<'_>) -> 
         .collect();
     // A chain with an unreadable link is not followed further: what comes behind would be guesswork.
     let calls = calls.into_iter().collect::<Option<Vec<_>>>()?;
-    Some(ActionDecl::Operations {
-        calls,
-        span: node.span(),
-    })
+    Some(ActionDecl::Operations(calls))
 }
 
 fn read_call(node: &Node<'_>, section: &Section<'_>, report: &mut Report<'_>) -> Option<CallDecl> {
@@ -237,7 +228,6 @@ fn read_call(node: &Node<'_>, section: &Section<'_>, report: &mut Report<'_>) ->
     };
     let call = CallDecl {
         op: op?,
-        span: node.span(),
         settings,
         inputs,
         outputs,
@@ -295,10 +285,7 @@ fn read_program(node: &Node<'_>, section: &Section<'_>, report: &mut Report<'_>)
             .hint("give a plain name; each workstation finds the program itself, and no shell is involved");
         return None;
     }
-    Some(ActionDecl::Program {
-        arguments,
-        span: node.span(),
-    })
+    Some(ActionDecl::Program(arguments))
 }
 
 fn read_from(section: &Section<'_>, report: &mut Report<'_>) -> Vec<FromDecl> {

@@ -78,14 +78,6 @@ impl Template {
         })
     }
 
-    /// A template that is only one piece of text.
-    pub(crate) fn fixed(text: &str, span: Range<usize>) -> Self {
-        Self {
-            pieces: vec![Piece::Text(text.to_owned())],
-            span,
-        }
-    }
-
     /// The placeholders.
     pub(crate) fn names(&self) -> impl Iterator<Item = &At<String>> {
         self.pieces.iter().filter_map(|piece| match piece {

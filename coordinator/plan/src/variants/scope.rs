@@ -156,10 +156,6 @@ impl Names {
 }
 
 impl CompiledTemplate {
-    pub(crate) fn new(parts: Vec<CompiledPart>) -> Self {
-        Self { parts }
-    }
-
     /// The text for one variant; for a group, for any of its variants.
     pub(crate) fn resolve(&self, models: &[ModelFile], variant: &Variant) -> String {
         let mut text = String::new();
