@@ -3,14 +3,25 @@
 use std::fs::File;
 use std::io;
 use std::path::PathBuf;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use futures::Stream;
+use tidemill_proto::MAX_MESSAGE_BYTES;
+use tidemill_proto::v1::agents_server::AgentsServer;
+use tidemill_proto::v1::blobs_server::BlobsServer;
+use tidemill_proto::v1::runs_server::RunsServer;
 use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::sync::oneshot;
 use tokio_util::sync::CancellationToken;
 use tonic::transport::server::{Connected, Router, Server};
 
 use crate::Config;
+use crate::engine::event::Event;
+use crate::engine::{self, EngineHandle, OpenArchiveError};
+use crate::query::archive::Archive;
+use crate::services::agents::AgentsService;
+use crate::services::blobs::BlobsService;
+use crate::services::runs::RunsService;
 
 /// Why a coordinator could not be opened.
 #[derive(Debug, thiserror::Error)]
@@ -32,6 +43,12 @@ pub enum OpenError {
         /// What the system said.
         source: io::Error,
     },
+    /// The record or the store could not be opened.
+    #[error(transparent)]
+    Archive(#[from] OpenArchiveError),
+    /// The system gave no thread.
+    #[error("cannot start: {0}")]
+    Thread(io::Error),
 }
 
 /// Why serving ended.
@@ -47,9 +64,11 @@ pub struct Coordinator {
 
 struct Shared {
     config: Config,
+    engine: EngineHandle,
+    archive: Mutex<Option<Archive>>,
     closing: CancellationToken,
     // Held for as long as the coordinator lives: the lock is the ownership of the data folder.
-    _lock: File,
+    lock: Mutex<Option<File>>,
 }
 
 impl Coordinator {
@@ -59,12 +78,24 @@ impl Coordinator {
     /// # Errors
     /// [`OpenError::Owned`] if another process owns the folder; else what could not be opened, and where.
     pub async fn open(config: Config) -> Result<Self, OpenError> {
-        let lock = take_ownership(&config)?;
+        let settings = config.clone();
+        let opening = tokio::task::spawn_blocking(move || {
+            let lock = take_ownership(&settings)?;
+            let opened = engine::open_archive(&settings)?;
+            let archive = opened.archive.clone();
+            let engine = engine::start(settings, opened).map_err(OpenError::Thread)?;
+            Ok::<_, OpenError>((lock, archive, engine))
+        });
+        let (lock, archive, engine) = opening
+            .await
+            .map_err(|error| OpenError::Thread(io::Error::other(error)))??;
         Ok(Self {
             shared: Arc::new(Shared {
                 config,
+                engine,
+                archive: Mutex::new(Some(archive)),
                 closing: CancellationToken::new(),
-                _lock: lock,
+                lock: Mutex::new(Some(lock)),
             }),
         })
     }
@@ -104,15 +135,44 @@ impl Coordinator {
         Ok(())
     }
 
-    /// Ends all streams, writes everything down and stops. Runs that have not ended stay open in the record.
+    /// Ends all streams, writes everything down and gives the data folder free. Runs that have not ended stay
+    /// open in the record. Calling it again does nothing.
     pub async fn close(&self) {
         self.shared.closing.cancel();
+        let (done, closed) = oneshot::channel();
+        if self.shared.engine.send(Event::Close(done)).await.is_ok() {
+            // An error means that the engine ended without answering: then it is closed as well.
+            let _ = closed.await;
+        }
+        drop(lock(&self.shared.archive).take());
+        drop(lock(&self.shared.lock).take());
     }
 
-    async fn router_until(&self, _ending: CancellationToken) -> Router {
-        let (_reporter, health) = tonic_health::server::health_reporter();
-        Server::builder().add_service(health)
+    async fn router_until(&self, ending: CancellationToken) -> Router {
+        let (reporter, health) = tonic_health::server::health_reporter();
+        let mut server = Server::builder();
+        let archive = lock(&self.shared.archive).clone();
+        let Some(archive) = archive else {
+            reporter
+                .set_service_status("", tonic_health::ServingStatus::NotServing)
+                .await;
+            return server.add_service(health); // closed: nothing else is served
+        };
+        let engine = &self.shared.engine;
+        let runs = RunsService::new(engine.clone(), archive.clone(), ending.clone());
+        let blobs = BlobsService::new(archive.store, engine.clone());
+        let agents = AgentsService::new(engine.clone(), ending);
+        server
+            .add_service(health)
+            .add_service(RunsServer::new(runs).max_decoding_message_size(MAX_MESSAGE_BYTES))
+            .add_service(BlobsServer::new(blobs).max_decoding_message_size(MAX_MESSAGE_BYTES))
+            .add_service(AgentsServer::new(agents).max_decoding_message_size(MAX_MESSAGE_BYTES))
     }
+}
+
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    // Only whole values are put in and taken out.
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 fn take_ownership(config: &Config) -> Result<File, OpenError> {

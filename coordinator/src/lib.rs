@@ -11,10 +11,13 @@
 
 pub mod config;
 pub mod coordinator;
+pub mod engine;
 pub mod estimate;
 pub mod os;
+pub mod query;
 pub mod record;
 pub mod scheduler;
+pub mod services;
 
 pub use config::Config;
 pub use coordinator::{Coordinator, OpenError, ServeError};

@@ -1,0 +1,118 @@
+//! What was measured, by step signature: read from the record when first asked for, written back now and then.
+
+use std::collections::HashMap;
+
+use tidemill_proto::Digest;
+
+use super::Engine;
+use super::commit::Rows;
+use crate::estimate::{Learned, Sample};
+use crate::query::archive::Archive;
+use crate::record::rows::{EstimateRecord, SampleRecord};
+use crate::record::{keys, pack};
+use crate::scheduler::{Amount, Estimate, ItemId};
+
+/// Learned estimates that were needed since the start.
+#[derive(Debug, Default)]
+pub struct Learning {
+    known: HashMap<Digest, Known>,
+}
+
+#[derive(Debug, Default)]
+struct Known {
+    learned: Learned,
+    changed: bool,
+}
+
+impl Learning {
+    fn get(&mut self, archive: &Archive, signature: Digest) -> &mut Known {
+        self.known.entry(signature).or_insert_with(|| {
+            let row = archive
+                .row::<EstimateRecord>(&keys::estimate(&signature))
+                .unwrap_or_else(|error| {
+                    tracing::warn!(%error, "what was learned about a step cannot be read; learning anew");
+                    None
+                });
+            let mut known = Known::default();
+            for sample in row.map(|row| row.samples).unwrap_or_default() {
+                known.learned.add(Sample {
+                    input_bytes: sample.input_bytes,
+                    peak_memory_bytes: sample.peak_memory_bytes,
+                    elapsed_ms: sample.elapsed_ms,
+                });
+            }
+            known
+        })
+    }
+}
+
+impl Engine {
+    /// The step signature of an item: what its step's items have in common, and its tool's version.
+    fn signature(&self, item: ItemId, tool: Option<&str>) -> Option<Digest> {
+        let run = self.runs.get(&item.run)?;
+        let planned = run.board.plan().item(item.index).ok()?;
+        let step = run.signatures.get(planned.step as usize)?;
+        Some(match tool {
+            Some(exact) => Digest::of(format!("{step}\n{exact}").as_bytes()),
+            None => *step,
+        })
+    }
+
+    /// What an item is expected to need: declared first, learned afterwards.
+    pub(super) fn estimate(
+        &mut self,
+        item: ItemId,
+        input_bytes: u64,
+        tool: Option<&str>,
+    ) -> Option<Estimate> {
+        let run = self.runs.get(&item.run)?;
+        let needs = run.board.plan().item(item.index).ok()?.needs.unwrap_or_default();
+        let declared = Amount {
+            millicores: needs.millicores,
+            memory_bytes: needs.memory_bytes,
+        };
+        let declared_ms = (needs.seconds > 0).then(|| needs.seconds.saturating_mul(1000));
+        let signature = self.signature(item, tool)?;
+        let _known = (self.learning.get(&self.archive, signature), input_bytes);
+        Some(Estimate {
+            need: declared,
+            elapsed_ms: declared_ms,
+        })
+    }
+
+    /// Adds a measured attempt of an item.
+    pub(super) fn learn(&mut self, item: ItemId, sample: Sample) {
+        let tool = self.runs.get(&item.run).and_then(|run| {
+            let planned = run.board.plan().item(item.index).ok()?;
+            run.tools.get(super::plan::tool_of(&planned)?).cloned()
+        });
+        let Some(signature) = self.signature(item, tool.as_deref()) else {
+            return;
+        };
+        let known = self.learning.get(&self.archive, signature);
+        known.learned.add(sample);
+        known.changed = true;
+    }
+
+    /// Writes what was learned since the last time; nobody waits for it.
+    pub(super) fn write_learned(&mut self) {
+        let mut rows = Rows::default();
+        for (signature, known) in self.learning.known.iter_mut().filter(|(_, known)| known.changed) {
+            known.changed = false;
+            let samples = known.learned.samples().iter();
+            let row = EstimateRecord {
+                samples: samples
+                    .map(|sample| SampleRecord {
+                        input_bytes: sample.input_bytes,
+                        peak_memory_bytes: sample.peak_memory_bytes,
+                        elapsed_ms: sample.elapsed_ms,
+                    })
+                    .collect(),
+            };
+            rows.push(pack::put_short(keys::estimate(signature), &row));
+        }
+        if !rows.is_empty() {
+            rows.submit_unwaited(self.committer.as_ref());
+        }
+    }
+}

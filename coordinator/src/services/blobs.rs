@@ -1,0 +1,198 @@
+//! Bytes of the store over the wire, in chunks, with bounded memory on both ways.
+
+use bytes::Bytes;
+use tidemill_proto::v1::blobs_server::Blobs;
+use tidemill_proto::v1::{BlobChunk, BlobHeader, BlobRequest, DigestList, blob_chunk};
+use tidemill_proto::{CHUNK_BYTES, Digest};
+use tidemill_store::{BlobReader, Staged, Store, StoreError};
+use tokio::sync::mpsc;
+use tokio_stream::wrappers::ReceiverStream;
+use tonic::{Request, Response, Status, Streaming};
+
+use super::blocking::blocking;
+use super::convert::{digest_of, store_status};
+use crate::engine::EngineHandle;
+use crate::engine::event::Event;
+
+/// Chunks that wait between disk and network, for each transfer.
+const CHUNKS_BETWEEN: usize = 2;
+
+/// Serves the blobs of one store.
+pub struct BlobsService {
+    store: Store,
+    engine: EngineHandle,
+}
+
+impl BlobsService {
+    /// Lost and damaged blobs are told to `engine`.
+    pub fn new(store: Store, engine: EngineHandle) -> Self {
+        Self { store, engine }
+    }
+}
+
+type ChunkSender = mpsc::Sender<Result<BlobChunk, Status>>;
+
+#[tonic::async_trait]
+impl Blobs for BlobsService {
+    async fn missing(&self, request: Request<DigestList>) -> Result<Response<DigestList>, Status> {
+        let digests = request
+            .get_ref()
+            .digests
+            .iter()
+            .map(|bytes| digest_of(bytes))
+            .collect::<Result<Vec<_>, _>>()?;
+        let store = self.store.clone();
+        let missing = blocking(move || store.missing(&digests))
+            .await?
+            .map_err(|error| store_status(&error))?;
+        Ok(Response::new(DigestList {
+            digests: missing.into_iter().map(Digest::to_vec).collect(),
+        }))
+    }
+
+    async fn put(&self, request: Request<Streaming<BlobChunk>>) -> Result<Response<BlobHeader>, Status> {
+        let mut chunks = request.into_inner();
+        let Some(BlobChunk {
+            part: Some(blob_chunk::Part::Header(header)),
+        }) = chunks.message().await?
+        else {
+            return Err(Status::invalid_argument(
+                "the first chunk of a blob must be its header",
+            ));
+        };
+        let announced = digest_of(&header.digest)?;
+        let (sender, receiver) = mpsc::channel::<Bytes>(CHUNKS_BETWEEN);
+        let store = self.store.clone();
+        let writing = tokio::task::spawn_blocking(move || stage(&store, announced, header.size, receiver));
+        let mut complete = true;
+        loop {
+            match chunks.message().await {
+                Ok(Some(BlobChunk {
+                    part: Some(blob_chunk::Part::Data(data)),
+                })) => {
+                    if sender.send(data).await.is_err() {
+                        break; // the writer has failed and says why below
+                    }
+                }
+                Ok(Some(_)) => return Err(Status::invalid_argument("a blob has one header, then only data")),
+                Ok(None) => break,
+                Err(_) => {
+                    complete = false;
+                    break;
+                }
+            }
+        }
+        drop(sender);
+        let staged = writing
+            .await
+            .map_err(|error| Status::internal(format!("a task failed: {error}")))??;
+        if !complete {
+            return Err(Status::cancelled("the sender broke off"));
+        }
+        Ok(Response::new(BlobHeader {
+            digest: staged.digest.to_vec(),
+            size: staged.size,
+        }))
+    }
+
+    type GetStream = ReceiverStream<Result<BlobChunk, Status>>;
+
+    async fn get(&self, request: Request<BlobRequest>) -> Result<Response<Self::GetStream>, Status> {
+        let digest = digest_of(&request.get_ref().digest)?;
+        let offset = request.get_ref().offset;
+        let store = self.store.clone();
+        let opened = blocking(move || store.open_blob_at(&digest, offset)).await?;
+        let reader = match opened {
+            Ok(reader) => reader,
+            Err(error) => {
+                report_loss(&self.engine, &error).await;
+                return Err(store_status(&error));
+            }
+        };
+        if offset > reader.size() {
+            return Err(Status::out_of_range(format!(
+                "the blob has {} bytes, not {offset}",
+                reader.size()
+            )));
+        }
+        let (sender, receiver) = mpsc::channel(CHUNKS_BETWEEN);
+        let (engine, runtime) = (self.engine.clone(), tokio::runtime::Handle::current());
+        tokio::task::spawn_blocking(move || {
+            if let Err(error) = send_blob(reader, offset, &sender) {
+                runtime.block_on(report_loss(&engine, &error));
+                // A caller that left does not need the reason.
+                let _ = sender.blocking_send(Err(store_status(&error)));
+            }
+        });
+        Ok(Response::new(ReceiverStream::new(receiver)))
+    }
+}
+
+fn stage(
+    store: &Store,
+    announced: Digest,
+    size: u64,
+    mut pieces: mpsc::Receiver<Bytes>,
+) -> Result<Staged, Status> {
+    let status = |error: StoreError| store_status(&error);
+    let mut incoming = store.incoming().map_err(status)?;
+    while let Some(piece) = pieces.blocking_recv() {
+        incoming.add(&piece).map_err(status)?;
+        if incoming.size() > size {
+            return Err(Status::invalid_argument(format!(
+                "blob {announced} is longer than the {size} bytes announced"
+            )));
+        }
+    }
+    if incoming.size() < size {
+        return Err(Status::invalid_argument(format!(
+            "blob {announced} ended after {} of {size} bytes",
+            incoming.size()
+        )));
+    }
+    incoming.finish(Some(announced)).map_err(status)
+}
+
+/// Sends the rest of a blob; ends early and quietly when nobody listens any more.
+fn send_blob(mut reader: BlobReader, offset: u64, sender: &ChunkSender) -> Result<(), StoreError> {
+    let header = BlobHeader {
+        digest: reader.digest().to_vec(),
+        size: reader.size(),
+    };
+    let first = BlobChunk {
+        part: Some(blob_chunk::Part::Header(header)),
+    };
+    if sender.blocking_send(Ok(first)).is_err() {
+        return Ok(());
+    }
+    let mut left = reader.size() - offset;
+    loop {
+        let mut chunk = vec![0; usize::try_from(left).unwrap_or(CHUNK_BYTES).clamp(1, CHUNK_BYTES)];
+        let mut filled = 0;
+        while filled < chunk.len() {
+            match reader.next_piece(&mut chunk[filled..])? {
+                0 => break,
+                count => filled += count,
+            }
+        }
+        if filled == 0 {
+            return Ok(());
+        }
+        left = left.saturating_sub(filled as u64);
+        chunk.truncate(filled);
+        let data = BlobChunk {
+            part: Some(blob_chunk::Part::Data(chunk.into())),
+        };
+        if sender.blocking_send(Ok(data)).is_err() {
+            return Ok(());
+        }
+    }
+}
+
+/// Tells the engine of a blob that should be there and is not.
+async fn report_loss(engine: &EngineHandle, error: &StoreError) {
+    if let StoreError::Corrupt { digest, .. } | StoreError::Absent { digest } = error {
+        // A closing engine looks at the store again when it is opened.
+        let _ = engine.send(Event::BlobLost(*digest)).await;
+    }
+}

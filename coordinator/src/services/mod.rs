@@ -1,0 +1,10 @@
+//! The gRPC services: decode, call, encode. Everything that decides lives elsewhere.
+
+pub mod agents;
+pub mod blobs;
+pub mod blocking;
+pub mod convert;
+pub mod logging;
+pub mod runs;
+pub mod submission;
+pub mod watching;
