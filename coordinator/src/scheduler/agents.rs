@@ -90,7 +90,8 @@ impl Scheduler {
         self.take_back(agent, departure, |_| true, moment);
     }
 
-    /// Takes up a lease of an earlier coordinator process.
+    /// Takes up a lease of an earlier coordinator process. An item that still waits for an upstream item is not
+    /// taken up: its inputs may come out differently this time.
     pub(super) fn adopt(
         &mut self,
         agent: AgentId,
@@ -101,8 +102,10 @@ impl Scheduler {
         moment: &mut Moment,
     ) {
         let free = |phase| {
-            matches!(phase, Phase::Blocked | Phase::Resolving | Phase::SameKey)
-                || matches!(phase, Phase::Ready | Phase::Parked)
+            matches!(
+                phase,
+                Phase::Resolving | Phase::SameKey | Phase::Ready | Phase::Parked
+            )
         };
         let open = self.runs.get(&item.run).is_some_and(|run| !run.stopping)
             && self.item(item).is_some_and(|entry| free(entry.phase))
@@ -117,7 +120,6 @@ impl Scheduler {
         if self.item(item).is_some_and(|entry| entry.phase == Phase::SameKey) {
             self.stop_waiting_for_key(item);
         }
-        let resolving = self.item(item).is_some_and(|entry| entry.phase == Phase::Blocked);
         self.leave_ready(item);
         let Some(run) = self.runs.get_mut(&item.run) else {
             return;
@@ -128,9 +130,11 @@ impl Scheduler {
         if let Some(lease) = self.open_lease(item, agent, attempt, started_ms) {
             moment.actions.push(Action::Adopted { lease, item, agent });
         }
-        // Its key is wanted in any case, so that equal items wait for it.
-        if resolving {
-            moment.actions.push(Action::Resolve { item });
+        if self
+            .item(item)
+            .is_some_and(|entry| entry.resolved && !entry.keyed)
+        {
+            self.claim_key_while_running(item, moment);
         }
     }
 

@@ -142,6 +142,7 @@ impl Scheduler {
             let entry = run.item_mut(*index);
             (entry.failures, entry.over_memory, entry.machine, entry.took_down) = (0, 0, 0, 0);
             entry.avoid = None;
+            entry.resolved = false;
             let step = entry.step;
             let item = ItemId {
                 run: id,

@@ -65,7 +65,8 @@ pub enum Event {
     /// It is not coming back for its leases: they are placed again.
     AgentGone { agent: AgentId, departure: Departure },
     /// An agent works on an item under a lease of an earlier coordinator process. Answered by
-    /// `Action::Adopted` or `Action::NotAdopted` in the same step.
+    /// `Action::Adopted` or `Action::NotAdopted` in the same step. An item that still waits for upstream items
+    /// is not taken up.
     Adopt {
         agent: AgentId,
         item: ItemId,

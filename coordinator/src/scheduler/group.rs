@@ -23,8 +23,8 @@ pub(super) struct GroupKey {
     pub(super) wary: bool,
 }
 
-/// A duration rounded up to a quarter of a power of two, or unknown. Coarse, so that groups stay few; rounded
-/// up, so that filling in before a reservation errs on the safe side.
+/// A duration to a quarter of a power of two, or unknown: items whose durations differ by more are not in one
+/// group, since a long one in front would hide that a short one may still fill in. Coarse, so that groups stay few.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) struct DurationClass(u8);
 
@@ -45,21 +45,6 @@ impl DurationClass {
         let octave = below.ilog2();
         let quarter = (below >> (octave - 2)) & 3;
         Self(((octave - 1) * 4 + quarter as u32 + 1) as u8)
-    }
-
-    /// The longest duration in the class; `None` for the unknown one.
-    pub(super) fn longest_ms(self) -> Option<Millis> {
-        if self == Self::UNKNOWN {
-            return None;
-        }
-        if self.0 <= 4 {
-            return Some(Millis::from(self.0));
-        }
-        let octave = u32::from(self.0) / 4 + 1;
-        let quarter = u64::from(self.0) % 4;
-        // (4 + quarter) quarters of two to the power of the octave.
-        let longest = u128::from(4 + quarter) << (octave - 2);
-        Some(Millis::try_from(longest).unwrap_or(Millis::MAX))
     }
 }
 
@@ -171,21 +156,17 @@ mod tests {
     use super::*;
 
     #[test]
-    fn duration_classes_round_up_by_at_most_a_quarter() {
-        let mut before = DurationClass(0);
-        for elapsed_ms in 0..100_000 {
-            let class = DurationClass::of(elapsed_ms);
-            let longest = class.longest_ms().unwrap();
+    fn durations_in_one_class_differ_by_at_most_a_quarter() {
+        let mut shortest = 0;
+        for elapsed_ms in 1..100_000 {
+            let (before, class) = (DurationClass::of(elapsed_ms - 1), DurationClass::of(elapsed_ms));
             assert!(class >= before, "{elapsed_ms}");
-            assert!(longest >= elapsed_ms, "{elapsed_ms} in {class:?} up to {longest}");
-            assert!(
-                longest * 4 <= elapsed_ms * 5 + 4,
-                "{elapsed_ms} in {class:?} up to {longest}"
-            );
-            before = class;
+            if class > before {
+                shortest = elapsed_ms;
+            }
+            assert!(elapsed_ms * 4 <= shortest * 5, "{elapsed_ms} beside {shortest}");
         }
-        assert!(DurationClass::of(Millis::MAX - 1).longest_ms().unwrap() >= Millis::MAX - 1);
-        assert_eq!(DurationClass::UNKNOWN.longest_ms(), None);
+        assert!(DurationClass::of(Millis::MAX - 1) < DurationClass::UNKNOWN);
     }
 
     #[test]

@@ -20,16 +20,13 @@ impl Scheduler {
     pub(super) fn resolved(&mut self, item: ItemId, resolution: Resolution, moment: &mut Moment) {
         let Some(entry) = self.item(item) else { return };
         let phase = entry.phase;
-        let open = phase == Phase::Resolving || (phase == Phase::Leased && !entry.keyed);
+        let open = matches!(phase, Phase::Resolving | Phase::Leased) && !entry.resolved;
         match resolution {
             _ if !open => {}
             Resolution::Reused => self.finish(item, ItemState::Reused, moment),
             // An item that already runs shows by itself whether it can.
             Resolution::Failed if phase == Phase::Leased => {}
             Resolution::Failed => self.conclude(item, ItemState::Failed, Reason::Unresolved, moment),
-            Resolution::Run { key, .. } if phase == Phase::Leased => {
-                self.claim_key_while_running(item, key, moment);
-            }
             Resolution::Run {
                 key,
                 estimate,
@@ -40,10 +37,15 @@ impl Scheduler {
                     return;
                 };
                 let entry = run.item_mut(item.index);
+                entry.resolved = true;
+                entry.key = key;
                 entry.requirement = requirement;
                 entry.near = near;
+                if phase == Phase::Leased {
+                    return self.claim_key_while_running(item, moment);
+                }
                 self.take_estimate(item, estimate);
-                self.claim_key(item, key, moment);
+                self.claim_key(item, moment);
             }
         }
     }
@@ -88,7 +90,16 @@ impl Scheduler {
         if run.stopping {
             return self.conclude(item, ItemState::Stopped, Reason::Stopped, moment);
         }
-        let step = run.item(item.index).step;
+        let entry = run.item(item.index);
+        let (step, resolved, keyed) = (entry.step, entry.resolved, entry.keyed);
+        if !resolved {
+            // Taken over while it ran, and it ran in vain: nothing is known of it yet.
+            self.show_phase(item, Phase::Resolving, moment);
+            return moment.actions.push(Action::Resolve { item });
+        }
+        if !keyed {
+            return self.claim_key(item, moment);
+        }
         if run.steps.is_held(step) {
             run.steps.park(step, item.index);
             return self.show_phase(item, Phase::Parked, moment);

@@ -38,30 +38,26 @@ impl Keys {
 
 impl Scheduler {
     /// A resolved item asks for its key: it becomes ready, or waits for the item that holds the key.
-    pub(super) fn claim_key(&mut self, item: ItemId, key: KeyId, moment: &mut Moment) {
-        let Some(run) = self.runs.get_mut(&item.run) else {
+    pub(super) fn claim_key(&mut self, item: ItemId, moment: &mut Moment) {
+        let Some(key) = self.item(item).map(|entry| entry.key) else {
             return;
         };
-        run.item_mut(item.index).key = key;
-        match self.keys.holder(key) {
-            Some(holder) if holder != item && !self.goes_first(item, holder) => {
-                self.wait_for_key(item, moment);
-            }
-            Some(holder) if holder != item => self.take_over_key(item, holder, moment),
-            _ => {
+        match self.keys.holder(key).filter(|holder| *holder != item) {
+            Some(holder) if self.goes_first(item, holder) => self.take_over_key(item, holder, moment),
+            Some(_) => self.wait_for_key(item, moment),
+            None => {
                 self.hold_key(item, key);
                 self.make_ready(item, moment);
             }
         }
     }
 
-    /// An item that already runs (taken over from an earlier process) learns its key.
-    pub(super) fn claim_key_while_running(&mut self, item: ItemId, key: KeyId, moment: &mut Moment) {
-        let Some(run) = self.runs.get_mut(&item.run) else {
+    /// An item that runs already (taken over from an earlier process) asks for its key.
+    pub(super) fn claim_key_while_running(&mut self, item: ItemId, moment: &mut Moment) {
+        let Some(key) = self.item(item).map(|entry| entry.key) else {
             return;
         };
-        run.item_mut(item.index).key = key;
-        match self.keys.holder(key) {
+        match self.keys.holder(key).filter(|holder| *holder != item) {
             None => self.hold_key(item, key),
             Some(holder) if self.is_unleased(holder) => {
                 self.wait_for_key(holder, moment);

@@ -16,6 +16,7 @@
 //! - [`event`]: what happens; [`action`]: what to do
 //! - [`view`], [`explain`]: what can be asked, also why an item waits
 
+//! - [`simulate`]: the same scheduler under a simulated clock
 //! - `run`, `graph`, `durations`, `steps`, `seats`: the state of a run; `agent`, `fleet`, `lease`: of agents
 //! - `items`, `keys`, `outcomes`: the way of an item; `agents`, `control`: agents and runs come and go
 //! - `group`, `groups`, `place`, `reserve`: placement
@@ -47,10 +48,14 @@ mod reserve;
 mod run;
 mod seats;
 pub mod settings;
+pub mod simulate;
 
 pub mod spec;
 mod steps;
 pub mod view;
+
+#[cfg(test)]
+mod tests;
 
 use std::collections::{BTreeMap, VecDeque};
 
@@ -131,10 +136,21 @@ impl Scheduler {
     /// Takes in one event and appends what is to be done because of it. `now` never goes back; a clock that
     /// does is the caller's to smooth.
     pub fn step(&mut self, now: Millis, event: Event, actions: &mut Vec<Action>) {
+        self.absorb(now, event, actions);
+        self.place_ready(now, actions);
+    }
+
+    /// The first half of [`Scheduler::step`]: takes in an event without giving leases. For events that come
+    /// together; end them with [`Scheduler::place_ready`].
+    pub fn absorb(&mut self, now: Millis, event: Event, actions: &mut Vec<Action>) {
         let mut moment = Moment { now, actions };
         self.take_in(event, &mut moment);
         self.spread(&mut moment);
-        self.place(&mut moment);
+    }
+
+    /// The second half of [`Scheduler::step`]: gives leases until nothing more fits.
+    pub fn place_ready(&mut self, now: Millis, actions: &mut Vec<Action>) {
+        self.place(&mut Moment { now, actions });
     }
 
     fn take_in(&mut self, event: Event, moment: &mut Moment) {

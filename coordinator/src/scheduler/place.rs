@@ -193,6 +193,10 @@ impl Scheduler {
             index: turn.index.0,
         };
         group.pop();
+        if !self.reserved.is_empty() {
+            // The next one may be short enough to end before a reserved moment where this one was not.
+            group.search = Search::Open;
+        }
         self.drop_reservation(number);
         let attempt = self.item(item).map_or(1, |entry| entry.attempts + 1);
         let lease = self.open_lease(item, agent, attempt, moment.now);
@@ -211,11 +215,9 @@ impl Scheduler {
     }
 }
 
-/// How long an item of the group takes: the longest of its class, or the run's median.
+/// How long the group's next item is expected to take.
 pub(super) fn believed_ms(group: &Group, run: &Run) -> Millis {
     group
-        .key
-        .expected
-        .longest_ms()
-        .unwrap_or(run.durations.median_ms())
+        .first()
+        .map_or(run.durations.median_ms(), |turn| run.expected_ms(turn.index.0))
 }

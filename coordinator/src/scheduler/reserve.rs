@@ -37,7 +37,8 @@ impl Scheduler {
                 continue;
             }
             let number = reservation.group;
-            let best = self.best_bet(number, Some(agent), now);
+            let has_seats = self.seats.lacking(self.groups.get(number).key.seats).is_none();
+            let best = self.best_bet(number, Some(agent), now).filter(|_| has_seats);
             self.drop_reservation(number);
             if let Some((at_ms, agent)) = best {
                 self.set_reservation(number, agent, at_ms, reservation.overdue.saturating_add(1));

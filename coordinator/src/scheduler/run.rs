@@ -85,6 +85,8 @@ pub(super) struct Item {
     pub(super) machine: u8,
     pub(super) took_down: u8,
     pub(super) partial: bool,
+    /// The engine has said what it needs, and its key.
+    pub(super) resolved: bool,
     /// Holds its key: equal items wait for it.
     pub(super) keyed: bool,
     pub(super) phase: Phase,
@@ -150,6 +152,7 @@ impl Run {
                 machine: 0,
                 took_down: 0,
                 partial: item.partial,
+                resolved: false,
                 keyed: false,
                 phase: Phase::Blocked,
             })
