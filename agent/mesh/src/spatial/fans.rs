@@ -55,7 +55,8 @@ pub fn vertex_normals(positions: &[DVec3], triangles: &[[u32; 3]], fans: &Fans) 
             let here = positions[vertex];
             let mut sum = DVec3::ZERO;
             for &corner in fans.of(vertex) {
-                let [b, c] = others(corner, triangles).map(|other| (positions[other as usize] - here).normalize_or_zero());
+                let [b, c] = others(corner, triangles)
+                    .map(|other| (positions[other as usize] - here).normalize_or_zero());
                 let cross = b.cross(c);
                 sum += cross.normalize_or_zero() * libm::atan2(cross.length(), b.dot(c));
             }

@@ -11,7 +11,9 @@ use crate::Mesh;
 /// For each vertex a share from 0 to 1: 0 outside the faces of `tag` and on their border, rising smoothly to 1 at
 /// `width` metres from the border, measured along edges. Without a tag 1 everywhere.
 pub fn fade(mesh: &Mesh, positions: &[DVec3], fans: &Fans, tag: Option<u16>, width: f64) -> Vec<f64> {
-    let Some(tag) = tag else { return vec![1.0; positions.len()] };
+    let Some(tag) = tag else {
+        return vec![1.0; positions.len()];
+    };
     let inside = |corner: u32| mesh.face_tags[corner as usize / 3] == tag;
     let mut distance = vec![f64::INFINITY; positions.len()];
     let mut reached: BinaryHeap<Reverse<(u64, u32)>> = BinaryHeap::new();
@@ -43,7 +45,11 @@ pub fn fade(mesh: &Mesh, positions: &[DVec3], fans: &Fans, tag: Option<u16>, wid
     distance
         .into_iter()
         .map(|distance| {
-            let share = if width > 0.0 { (distance / width).min(1.0) } else { f64::from(distance > 0.0) };
+            let share = if width > 0.0 {
+                (distance / width).min(1.0)
+            } else {
+                f64::from(distance > 0.0)
+            };
             share * share * (3.0 - 2.0 * share)
         })
         .collect()
@@ -81,8 +87,11 @@ pub fn without_turning(before: &[DVec3], after: &mut [DVec3], triangles: &[[u32;
             marked[vertex] = false;
             halvings[vertex] += 1;
             // After some halvings the movement is taken back wholly, so this ends.
-            after[vertex] =
-                if halvings[vertex] > 5 { before[vertex] } else { (after[vertex] + before[vertex]) * 0.5 };
+            after[vertex] = if halvings[vertex] > 5 {
+                before[vertex]
+            } else {
+                (after[vertex] + before[vertex]) * 0.5
+            };
         }
         suspects = taken_back
             .iter()

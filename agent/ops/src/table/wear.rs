@@ -2,10 +2,20 @@
 
 use crate::declare::{Declaration, Default, Kind, Outputs, Port, SettingDecl, SettingKind};
 
-const MESH_IN: Port =
-    Port { name: "mesh", kind: Kind::Mesh, many: false, optional: false, summary: "The mesh to work on." };
-const MESH_OUT: Port =
-    Port { name: "mesh", kind: Kind::Mesh, many: false, optional: false, summary: "The changed mesh." };
+const MESH_IN: Port = Port {
+    name: "mesh",
+    kind: Kind::Mesh,
+    many: false,
+    optional: false,
+    summary: "The mesh to work on.",
+};
+const MESH_OUT: Port = Port {
+    name: "mesh",
+    kind: Kind::Mesh,
+    many: false,
+    optional: false,
+    summary: "The changed mesh.",
+};
 
 pub(super) const WEAR: Declaration = Declaration {
     name: "wear",
@@ -16,28 +26,40 @@ pub(super) const WEAR: Declaration = Declaration {
     settings: &[
         SettingDecl {
             name: "depth",
-            kind: SettingKind::Number { least: 0.0, most: 1.0 },
+            kind: SettingKind::Number {
+                least: 0.0,
+                most: 1.0,
+            },
             unit: "m",
             default: Default::Required,
-            summary: "Greatest distance by which an edge recedes.",
+            summary: "Greatest distance by which a right-angled edge recedes; corners recede by up to 1.8 times that.",
         },
         SettingDecl {
             name: "breakup",
-            kind: SettingKind::Number { least: 0.0, most: 1.0 },
+            kind: SettingKind::Number {
+                least: 0.0,
+                most: 1.0,
+            },
             unit: "",
             default: Default::Number(0.6),
             summary: "How much noise varies the depth along an edge: 0 is even, 1 leaves some parts untouched.",
         },
         SettingDecl {
             name: "frequency",
-            kind: SettingKind::Number { least: 0.01, most: 1000.0 },
+            kind: SettingKind::Number {
+                least: 0.01,
+                most: 1000.0,
+            },
             unit: "1/m",
             default: Default::Number(8.0),
             summary: "Of the noise that breaks the wear up.",
         },
         SettingDecl {
             name: "seed",
-            kind: SettingKind::Whole { least: 0, most: 4_294_967_295 },
+            kind: SettingKind::Whole {
+                least: 0,
+                most: 4_294_967_295,
+            },
             unit: "",
             default: Default::Number(0.0),
             summary: "Of the noise.",

@@ -52,8 +52,10 @@ pub fn displace(mesh: &Mesh, displacement: &Displacement<'_>) -> Result<Mesh, Op
             if shares[vertex] == 0.0 {
                 return before[vertex];
             }
-            let height =
-                noise.fractal(before[vertex] * displacement.frequency_per_m, displacement.octaves);
+            let height = noise.fractal(
+                before[vertex] * displacement.frequency_per_m,
+                displacement.octaves,
+            );
             before[vertex] + normals[vertex] * (displacement.amplitude_m * shares[vertex] * height)
         })
         .collect();
@@ -67,9 +69,19 @@ pub(super) fn moved(mesh: &Mesh, before: &[DVec3], after: &[DVec3]) -> Mesh {
         .positions
         .iter()
         .zip(before.iter().zip(after))
-        .map(|(&stored, (before, after))| if before == after { stored } else { after.as_vec3().to_array() })
+        .map(|(&stored, (before, after))| {
+            if before == after {
+                stored
+            } else {
+                after.as_vec3().to_array()
+            }
+        })
         .collect();
-    Mesh { positions, normals: None, ..mesh.clone() }
+    Mesh {
+        positions,
+        normals: None,
+        ..mesh.clone()
+    }
 }
 
 /// The number of a tag that at least one face carries.

@@ -48,7 +48,7 @@ pub(super) fn relaxed(surface: Surface, input: &Mesh, voxel: f64) -> Mesh {
             .collect();
         positions = moved;
     }
-    let face_tags = triangles
+    let mut face_tags: Vec<u16> = triangles
         .par_iter()
         .zip(&source)
         .map(|(triangle, &source)| {
@@ -60,6 +60,7 @@ pub(super) fn relaxed(surface: Surface, input: &Mesh, voxel: f64) -> Mesh {
             nearest_tag(middle, source, input, &bvh)
         })
         .collect();
+    straighten_borders(&triangles, &fans, &mut face_tags);
     Mesh {
         positions: positions
             .iter()
@@ -98,6 +99,31 @@ fn keeps_sides(here: DVec3, there: DVec3, fan: &[u32], positions: &[DVec3], tria
         let before = (b - here).cross(c - here);
         (b - there).cross(c - there).dot(before) > 0.3 * before.length_squared()
     })
+}
+
+/// A triangle between two neighbours of one other tag takes that tag: borders then run along edges, without teeth.
+fn straighten_borders(triangles: &[[u32; 3]], fans: &Fans, face_tags: &mut [u16]) {
+    let across = |triangle: usize, from: u32, to: u32| {
+        // The neighbour runs through the side the other way.
+        fans.of(to as usize)
+            .iter()
+            .find(|&&corner| corner as usize / 3 != triangle && others(corner, triangles)[0] == from)
+            .map(|&corner| corner as usize / 3)
+    };
+    for triangle in 0..triangles.len() {
+        let [a, b, c] = triangles[triangle];
+        let [Some(x), Some(y), Some(z)] = [(a, b), (b, c), (c, a)]
+            .map(|(from, to)| across(triangle, from, to).map(|other| face_tags[other]))
+        else {
+            continue;
+        };
+        let own = face_tags[triangle];
+        for (one, other) in [(x, y), (y, z), (z, x)] {
+            if one == other && one != own {
+                face_tags[triangle] = one;
+            }
+        }
+    }
 }
 
 fn nearest_tag(middle: DVec3, source: u32, input: &Mesh, bvh: &Bvh) -> u16 {

@@ -79,6 +79,7 @@ fn limits(mesh: &Mesh, before: &[DVec3], fans: &Fans, tag: Option<u16>, wearing:
             // The values of fractal noise gather around zero: this band holds about nine tenths of them.
             let worn = ((height + 0.3) / 0.6).clamp(0.0, 1.0);
             let depth = wearing.depth_m * shares[vertex] * (1.0 - wearing.breakup * (1.0 - worn));
+            let depth = depth * pointedness(vertex, before, &mesh.triangles, fans, normals[vertex]);
             let reach = wearing.depth_m / SHARE_OF_THICKNESS;
             let behind = bvh.first_hit(place, -normals[vertex], reach * 1.0e-6, reach, |hit| !hit.front);
             behind.map_or(depth, |hit| depth.min(hit.distance * SHARE_OF_THICKNESS))
@@ -86,24 +87,58 @@ fn limits(mesh: &Mesh, before: &[DVec3], fans: &Fans, tag: Option<u16>, wearing:
         .collect()
 }
 
+/// How much further than a right-angled edge a vertex must recede to be as round: 1 on edges and flats, 1.77 in the
+/// corner of a cube. A ball that touches planes at the angle a to the normal leaves r (1 / cos a - 1) above it.
+fn pointedness(
+    vertex: usize,
+    positions: &[DVec3],
+    triangles: &[[u32; 3]],
+    fans: &Fans,
+    normal: DVec3,
+) -> f64 {
+    let here = positions[vertex];
+    let mut angles = 0.0;
+    let mut sum = 0.0;
+    for &corner in fans.of(vertex) {
+        let [b, c] =
+            others(corner, triangles).map(|other| (positions[other as usize] - here).normalize_or_zero());
+        let cross = b.cross(c);
+        let angle = libm::atan2(cross.length(), b.dot(c));
+        sum += angle * cross.normalize_or_zero().dot(normal);
+        angles += angle;
+    }
+    if sum <= 0.0 {
+        return 1.0;
+    }
+    (RADIUS_FOR_DEPTH * (angles / sum - 1.0)).clamp(1.0, 1.8)
+}
+
 fn worn(before: &[DVec3], triangles: &[[u32; 3]], fans: &Fans, limits: &[f64], depth: f64) -> Vec<DVec3> {
     // Mean curvature of a cylinder of the wear's radius.
     let least_bulge = 0.5 / (depth * RADIUS_FOR_DEPTH);
     let mut positions = before.to_vec();
-    let mut active: Vec<u32> = (0..before.len() as u32).filter(|&vertex| limits[vertex as usize] > 0.0).collect();
+    let mut receded = vec![0.0; before.len()];
+    let mut active: Vec<u32> = (0..before.len() as u32)
+        .filter(|&vertex| limits[vertex as usize] > 0.0)
+        .collect();
     let mut awake = vec![false; before.len()];
+    let still = 1.0e-4 * depth;
     for _ in 0..steps(before, triangles, depth) {
-        let moves: Vec<Option<DVec3>> = active
+        let moves: Vec<Option<Move>> = active
             .par_iter()
             .map(|&vertex| {
                 let vertex = vertex as usize;
-                let there = inwards(vertex, &positions, triangles, fans, least_bulge)?;
-                let whole = there - before[vertex];
-                let length = whole.length();
-                let there =
-                    if length > limits[vertex] { before[vertex] + whole * (limits[vertex] / length) } else { there };
-                // A vertex at its limit only turns about; that is not worth waking its neighbours for.
-                (there.distance_squared(positions[vertex]) > (1.0e-4 * depth) * (1.0e-4 * depth)).then_some(there)
+                let rest = limits[vertex] - receded[vertex];
+                let step = inwards(
+                    vertex,
+                    &positions,
+                    triangles,
+                    fans,
+                    least_bulge,
+                    receded[vertex],
+                    rest,
+                )?;
+                (step.to.distance_squared(positions[vertex]) > still * still).then_some(step)
             })
             .collect();
         let mut next: Vec<u32> = Vec::new();
@@ -113,9 +148,10 @@ fn worn(before: &[DVec3], triangles: &[[u32; 3]], fans: &Fans, limits: &[f64], d
                 next.push(vertex);
             }
         };
-        for (&vertex, there) in active.iter().zip(&moves) {
-            let Some(there) = there else { continue };
-            positions[vertex as usize] = *there;
+        for (&vertex, step) in active.iter().zip(&moves) {
+            let Some(step) = step else { continue };
+            positions[vertex as usize] = step.to;
+            receded[vertex as usize] += step.depth;
             wake(vertex, &mut next);
             for &corner in fans.of(vertex as usize) {
                 for other in others(corner, triangles) {
@@ -147,14 +183,27 @@ fn steps(positions: &[DVec3], triangles: &[[u32; 3]], depth: f64) -> usize {
     (8.0 + 6.0 * across * across).min(MOST_STEPS as f64) as usize
 }
 
-/// Where the vertex goes in one step; none where it does not bulge more than `least_bulge`.
+/// One step of one vertex.
+struct Move {
+    to: DVec3,
+    /// How far of it is inwards.
+    depth: f64,
+}
+
+/// The step of a vertex that has `receded` and may recede by `rest` more; none where it neither bulges more than
+/// `least_bulge` nor has receded.
+///
+/// What has receded also slides towards the middle of its neighbours: an edge that recedes by more than the length
+/// of its triangles would otherwise fold over them.
 fn inwards(
     vertex: usize,
     positions: &[DVec3],
     triangles: &[[u32; 3]],
     fans: &Fans,
     least_bulge: f64,
-) -> Option<DVec3> {
+    receded: f64,
+    rest: f64,
+) -> Option<Move> {
     let here = positions[vertex];
     let mut normal = DVec3::ZERO;
     for &corner in fans.of(vertex) {
@@ -166,6 +215,8 @@ fn inwards(
     // what is sought is the step along the normal after which the mean over the neighbours is the allowed one.
     let mut height = 0.0;
     let mut weights = 0.0;
+    let mut middle = DVec3::ZERO;
+    let mut lengths = 0.0;
     for &corner in fans.of(vertex) {
         let [other, _] = others(corner, triangles);
         let edge = positions[other as usize] - here;
@@ -173,14 +224,29 @@ fn inwards(
         if squared == 0.0 {
             continue;
         }
-        let weight = 1.0 / squared.sqrt();
-        height -= weight * (edge.dot(normal) + 0.5 * squared * least_bulge);
-        weights += weight;
+        let length = squared.sqrt();
+        height -= (edge.dot(normal) + 0.5 * squared * least_bulge) / length;
+        weights += 1.0 / length;
+        middle += edge;
+        lengths += length;
     }
-    if height <= 0.0 {
+    let depth = if height > 0.0 {
+        (STEP * height / weights).min(rest)
+    } else {
+        0.0
+    };
+    if weights == 0.0 || (depth <= 0.0 && receded <= 0.0) {
         return None;
     }
-    Some(here - normal * (STEP * height / weights))
+    let count = fans.of(vertex).len() as f64;
+    let middle = middle / count;
+    let along = middle - normal * normal.dot(middle);
+    // Full where it has receded by half an edge; edges that hardly wear stay sharp and in their line.
+    let slide = STEP * (2.0 * receded * count / lengths).min(1.0);
+    Some(Move {
+        to: here - normal * depth + along * slide,
+        depth,
+    })
 }
 
 #[cfg(test)]

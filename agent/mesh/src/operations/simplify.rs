@@ -1,9 +1,0 @@
-//! `simplify`.
-
-use super::{Context, OperationError, Produced};
-
-pub(super) fn run(_context: &Context<'_>) -> Result<Produced, OperationError> {
-    Err(OperationError::Unsuitable(
-        "`simplify` is still being written".to_owned(),
-    ))
-}
