@@ -17,6 +17,8 @@ mod memory;
 pub mod pack;
 pub mod rows;
 mod sled_record;
+#[cfg(test)]
+mod tests;
 
 use std::io;
 use std::ops::ControlFlow;
