@@ -93,7 +93,10 @@ impl Rpc {
     }
 
     async fn no_such_run(&self, run: &str, status: &Status) -> Failure {
-        let failure = Failure::wrong(sentence(status));
+        let failure = failed(status);
+        if failure.hint.is_some() {
+            return failure;
+        }
         let Ok(rows) = self.history("", 200).await else {
             return failure;
         };
@@ -170,7 +173,10 @@ impl Rpc {
         if status.code() != Code::NotFound {
             return failed(status);
         }
-        let failure = Failure::wrong(sentence(status));
+        let failure = failed(status);
+        if failure.hint.is_some() {
+            return failure;
+        }
         let Ok(rows) = self.items(run, "").await else {
             return failure;
         };
@@ -338,6 +344,10 @@ impl Rpc {
 /// A call's refusal in the client's words: whose fault it is decides how the process ends.
 pub fn failed(status: &Status) -> Failure {
     let text = sentence(status);
+    // What the coordinator suggests is shown apart from what happened.
+    if let Some((text, near)) = text.split_once("; did you mean ") {
+        return failed(&Status::new(status.code(), text)).hint(format!("did you mean {near}"));
+    }
     match status.code() {
         Code::NotFound
         | Code::InvalidArgument

@@ -36,6 +36,7 @@ pub async fn plan(
         Purpose::AskWithAgent
     };
     with_session(settings, purpose, printer, async |session| {
+        session.agent_joined().await?;
         let items = session
             .rpc
             .preview(header(&prepared, &arguments.anew, settings), &prepared.plan)

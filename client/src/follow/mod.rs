@@ -74,10 +74,11 @@ pub async fn follow(
                     {
                         view.above(failed::lines(&rpc, run, &address).await);
                     }
-                    if picture.run.state() == RunState::Ended {
+                    if picture.is_complete() {
                         break Ok(Followed::Ended(Box::new(picture)));
                     }
                 }
+                Ok(None) if picture.run.state() == RunState::Ended => break Ok(Followed::Ended(Box::new(picture))),
                 Ok(None) => break Err(Failure::unreachable(format!("the coordinator closed the watch on {run} before it ended"))),
                 Err(status) => break Err(rpc_failed(&status)),
             },

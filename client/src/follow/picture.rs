@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use tidemill_proto::state;
-use tidemill_proto::v1::{ItemRow, ItemState, RunRow, WatchEvent, watch_event};
+use tidemill_proto::v1::{ItemRow, ItemState, RunRow, RunState, WatchEvent, watch_event};
 
 /// The run and its items.
 #[derive(Debug, Default, Clone)]
@@ -105,6 +105,15 @@ impl Picture {
         counts_in_words(&self.run)
     }
 
+    /// Nothing more will change: the run has ended, and every item was seen with its outcome.
+    ///
+    /// The first event may say already that the run has ended; its items come behind it.
+    pub fn is_complete(&self) -> bool {
+        self.run.state() == RunState::Ended
+            && self.items.len() == self.total() as usize
+            && self.items.iter().all(|row| state::is_finished(row.state()))
+    }
+
     /// Milliseconds until the estimated end, if there is an estimate that is not past.
     pub fn remaining_ms(&self, now_ms: i64) -> Option<u64> {
         u64::try_from(self.run.finish_estimate_ms - now_ms)
@@ -198,6 +207,28 @@ mod tests {
         }));
         assert_eq!((picture.total(), picture.finished()), (3, 2));
         assert_eq!(picture.counts_in_words(), "1 done, 1 failed");
+    }
+
+    #[test]
+    fn a_run_that_had_ended_is_complete_once_its_items_came() {
+        let counts = StateCounts {
+            reused: 2,
+            ..StateCounts::default()
+        };
+        let ended = RunRow {
+            counts: Some(counts),
+            state: RunState::Ended.into(),
+            ..RunRow::default()
+        };
+        let mut picture = Picture::default();
+        picture.apply(WatchEvent {
+            event: Some(watch_event::Event::Run(ended)),
+        });
+        assert!(!picture.is_complete());
+        picture.apply(item(1, ItemState::Reused));
+        assert!(!picture.is_complete());
+        picture.apply(item(0, ItemState::Reused));
+        assert!(picture.is_complete());
     }
 
     #[test]

@@ -4,7 +4,7 @@
 //!
 //! These types stand apart from the wire messages, so that a change on the wire never changes a script's input.
 
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 use serde_json::{Map, Value};
 use tidemill_proto::v1::{
     AgentRow, Attempt, Estimate, ItemRow, ItemView, MadeOutput, RunRow, RunState, StateCounts, WhyAnswer,
@@ -35,20 +35,19 @@ impl<'a> Error<'a> {
     }
 }
 
-/// A count for every item state by its own word, zero included.
-#[derive(Debug, Serialize)]
-#[serde(transparent)]
-pub struct Counts(Map<String, Value>);
+/// A count for every item state by its own word, zero included, in the order of [`state::ALL`].
+#[derive(Debug)]
+pub struct Counts(StateCounts);
 
 impl From<&StateCounts> for Counts {
     fn from(counts: &StateCounts) -> Self {
-        let entry = |state| {
-            (
-                state::word(state).to_owned(),
-                Value::from(state::count(counts, state)),
-            )
-        };
-        Self(state::ALL.into_iter().map(entry).collect())
+        Self(*counts)
+    }
+}
+
+impl Serialize for Counts {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_map(state::ALL.map(|state| (state::word(state), state::count(&self.0, state))))
     }
 }
 

@@ -19,7 +19,7 @@ pub fn with_heads(heads: &[&str]) -> Table {
     for (index, head) in heads.iter().enumerate() {
         if let Some(column) = table.column_mut(index) {
             // Text starts at the left edge of the line, two spaces lie between columns.
-            column.set_padding((0, 2));
+            column.set_padding((0, if index + 1 == heads.len() { 0 } else { 2 }));
             if head.starts_with('>') {
                 column.set_cell_alignment(CellAlignment::Right);
             }
@@ -30,7 +30,42 @@ pub fn with_heads(heads: &[&str]) -> Table {
 
 /// The text of a table, without blanks at the ends of lines.
 pub fn text(table: &Table) -> String {
-    table.trim_fmt()
+    table
+        .to_string()
+        .lines()
+        .map(trimmed)
+        .collect::<Vec<_>>()
+        .join("\n")
+}
+
+/// Without blanks at the end, also where colours are reset behind them.
+fn trimmed(line: &str) -> String {
+    let visible = anstream::adapter::strip_str(line).to_string();
+    let blanks = visible.len() - visible.trim_end().len();
+    let Some(start) = line.len().checked_sub(blanks).filter(|_| blanks > 0) else {
+        return line.to_owned();
+    };
+    if line.is_char_boundary(start) && line[start..].bytes().all(|byte| byte == b' ') {
+        return line[..start].to_owned();
+    }
+    let mut kept = String::new();
+    let mut text_left = visible.trim_end().chars().count();
+    let mut escape = false;
+    for c in line.chars() {
+        match (escape, c) {
+            (false, '\u{1b}') => escape = true,
+            (true, 'm') => {
+                escape = false;
+                kept.push(c);
+                continue;
+            }
+            (false, _) if text_left == 0 => continue,
+            (false, _) => text_left -= 1,
+            (true, _) => {}
+        }
+        kept.push(c);
+    }
+    kept
 }
 
 /// An item's state in its word and colour. The colours are of Okabe and Ito's palette, which people with
@@ -67,7 +102,7 @@ mod tests {
             .add_row(["a/game", "9"])
             .add_row(["crate-large/game", "1000"]);
         let plain = anstream::adapter::strip_str(&text(&table)).to_string();
-        let lines: Vec<&str> = plain.lines().map(str::trim_end).collect();
+        let lines: Vec<&str> = plain.lines().collect();
         assert_eq!(
             lines,
             [
@@ -76,6 +111,14 @@ mod tests {
                 "crate-large/game  1000"
             ]
         );
+    }
+
+    #[test]
+    fn blanks_behind_a_colour_go_and_the_colour_stays_whole() {
+        assert_eq!(trimmed("a \u{1b}[1mb  \u{1b}[0m  "), "a \u{1b}[1mb\u{1b}[0m");
+        assert_eq!(trimmed("ä  "), "ä");
+        assert_eq!(trimmed("a"), "a");
+        assert_eq!(trimmed("   "), "");
     }
 
     #[test]

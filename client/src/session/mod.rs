@@ -139,6 +139,24 @@ impl Session {
         }
     }
 
+    /// Waits until the own agent has joined, so that questions about programs can be answered.
+    pub async fn agent_joined(&mut self) -> Result<(), Failure> {
+        if !matches!(&self.role, Role::Owner(owner) if owner.has_agent()) {
+            return Ok(());
+        }
+        let rpc = self.rpc.clone();
+        let joined = async {
+            while rpc.agents().await?.iter().all(|agent| agent.state == "away") {
+                tokio::time::sleep(Duration::from_millis(5)).await;
+            }
+            Ok(())
+        };
+        tokio::select! {
+            joined = joined => joined,
+            failure = self.agent_gave_up() => Err(failure),
+        }
+    }
+
     /// Whether this process owns the coordinator, so that runs of other processes end with it.
     pub fn is_owner(&self) -> bool {
         matches!(self.role, Role::Owner(_))

@@ -73,6 +73,10 @@ impl Owner {
         ))
     }
 
+    pub(super) fn has_agent(&self) -> bool {
+        self.agent.is_some()
+    }
+
     /// Completes when the agent ended by itself.
     pub(super) async fn agent_gave_up(&mut self) -> Failure {
         let Some(agent) = self.agent.as_mut().filter(|agent| !agent.ended) else {
