@@ -2,7 +2,7 @@
 
 use tidemill_proto::v1::{End, ItemState, ToolVersion, source, to_agent};
 use tidemill_proto::v1::{Item, StagedInput, Start};
-use tidemill_proto::{Digest, LeaseId, state};
+use tidemill_proto::{Digest, LeaseId};
 
 use super::clock::now_ms;
 use super::commit::{Rows, Shown, Ticket};
@@ -73,9 +73,7 @@ impl Engine {
         let Some(run) = self.runs.get_mut(&item.run) else {
             return;
         };
-        if state::is_finished(run.board.state(item.index)) || run.decided.contains(&item.index) {
-            run.decided.remove(&item.index);
-        }
+        run.decided.remove(&item.index);
         run.board.change(item.index, now_ms(), |cell| {
             cell.state = state;
             cell.reason = None;
@@ -151,7 +149,7 @@ impl Engine {
             return;
         };
         let text = sentence(run, item, reason, &attempts);
-        run.decided.insert(item.index);
+        run.decided.insert(item.index, state);
         let blobs: Vec<Digest> = attempts
             .last()
             .and_then(|last| Digest::from_slice(&last.log).ok())
@@ -184,7 +182,7 @@ impl Engine {
         let Some(run) = self.runs.get_mut(&item.run) else {
             return;
         };
-        if !run.decided.remove(&item.index) {
+        if run.decided.remove(&item.index).is_none() {
             return; // opened again meanwhile
         }
         run.board.change(item.index, now_ms(), |cell| {
@@ -236,12 +234,15 @@ fn sentence(run: &LiveRun, item: ItemId, reason: Reason, attempts: &[AttemptReco
         }
         Reason::Upstream { index } => {
             let plan = run.board.plan();
-            // The board shows outcomes only once they are on disk; what is decided is not done, that is enough.
-            let word = match run.board.state(index) {
-                known if state::is_finished(known) => state::word(known),
-                _ => "without a result",
+            // The board shows outcomes only once they are on disk.
+            let known = run.decided.get(&index).copied().unwrap_or_else(|| run.board.state(index));
+            let did = match known {
+                ItemState::Failed => "failed",
+                ItemState::CutOff => "was cut off",
+                ItemState::Stopped => "was stopped",
+                _ => "has no result",
             };
-            format!("{} is {word}", plan.address(index))
+            format!("{} {did}", plan.address(index))
         }
         Reason::StepHeld { failures } => {
             format!("not tried: {failures} items of its step failed and none succeeded")

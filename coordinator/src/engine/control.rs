@@ -243,7 +243,7 @@ impl Engine {
                 run.record.state = again.record.state;
                 run.record.stopped_by_person = false;
                 run.anew.extend(anew);
-                run.decided.retain(|index| !items.contains(index));
+                run.decided.retain(|index, _| !items.contains(index));
             }
             self.step(Event::Reopen {
                 run: id,

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 
+use tidemill_proto::v1::ItemState;
 use tidemill_proto::{Digest, Key, LeaseId};
 
 use super::board::{Outputs, RunBoard};
@@ -31,7 +32,7 @@ pub struct LiveRun {
     /// Items that run in spite of a record.
     pub anew: HashSet<u32>,
     /// Items whose outcome is decided and on its way to the disk.
-    pub decided: HashSet<u32>,
+    pub decided: HashMap<u32, ItemState>,
     /// Why a tool's version cannot be fixed.
     pub tool_note: Option<String>,
     /// Steps that are held back after many failures.

@@ -33,7 +33,7 @@ impl Engine {
     fn resolve(&mut self, item: ItemId) {
         // It may have been stopped while it waited for its turn, or for a tool's version.
         let open = |run: &LiveRun| {
-            !run.decided.contains(&item.index) && !state::is_finished(run.board.state(item.index))
+            !run.decided.contains_key(&item.index) && !state::is_finished(run.board.state(item.index))
         };
         if !self.runs.get(&item.run).is_some_and(open) {
             return;

@@ -71,7 +71,7 @@ impl Engine {
     /// Whether an item can still take a result.
     fn is_open(&self, item: ItemId) -> bool {
         self.runs.get(&item.run).is_some_and(|run| {
-            !run.decided.contains(&item.index) && !state::is_finished(run.board.state(item.index))
+            !run.decided.contains_key(&item.index) && !state::is_finished(run.board.state(item.index))
         })
     }
 

@@ -148,7 +148,7 @@ impl Engine {
             wants_tool: Default::default(),
             active: HashMap::new(),
             anew,
-            decided: HashSet::new(),
+            decided: HashMap::new(),
             tool_note: None,
             held_steps: HashSet::new(),
             ending: false,

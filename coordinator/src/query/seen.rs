@@ -195,7 +195,7 @@ impl Seen {
                 None => "reused: there was a result for its key".to_owned(),
             },
             ItemState::Failed => format!("{}; ran because {cause}", failure(&recorded, &reason)),
-            ItemState::CutOff => format!("cut off: {reason}"),
+            ItemState::CutOff => format!("cut off because {reason}"),
             ItemState::Stopped => "stopped before it had a result".to_owned(),
             ItemState::Running => format!("runs because {cause}"),
             ItemState::Ready if waits_for.is_empty() => format!("will run because {cause}"),
