@@ -549,6 +549,9 @@ fn check_makes(makes: &[MakeDecl], values: &BTreeMap<String, ChainValue>, report
                 .hint("an operation such as `sheet` makes one file of many");
             continue;
         }
+        if !make.sound {
+            continue;
+        }
         let extension = crate::steps::fixed_extension(&make.path);
         let kind = match &value.content {
             Content::Kind(kind) => Some(*kind),

@@ -129,18 +129,21 @@ impl Deliverer<'_, '_, '_, '_> {
         let mut compiled = BTreeMap::new();
         let Some(to) = to else { return compiled };
         let mut tried = BTreeSet::new();
+        // A bad folder is bad for every kind of item: it is said once.
+        let mut sound = true;
         for (step, _) in what {
             let each = &self.context.steps[*step].each;
             if *each == Each::Broken || !tried.insert(each.word().to_owned()) {
                 continue;
             }
             if let Some(template) = self.context.population.names.compile(to, each.scope(), report)
-                && check_outline(&template, to, "the folder of the delivery", report)
+                && sound
             {
+                sound = check_outline(&template, to, "the folder of the delivery", report);
                 compiled.insert(each.word().to_owned(), template);
             }
         }
-        compiled
+        if sound { compiled } else { BTreeMap::new() }
     }
 
     /// Items that must be done before a file is delivered. A step for each variant holds back that variant only,
@@ -199,7 +202,10 @@ impl Deliverer<'_, '_, '_, '_> {
                         let own = address(file.item);
                         (
                             "delivery-over-input",
-                            format!("`{own}` would be delivered over the input {both}"),
+                            format!(
+                                "`{own}` would be delivered at `{}`, over the input `{}`",
+                                file.path, other.path
+                            ),
                         )
                     }
                 };

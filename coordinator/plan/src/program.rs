@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 use tidemill_proto::v1::{Argument, Part, Program, part};
 
 use crate::diagnostics::Report;
+use crate::names::is_word;
 use crate::read::{At, Piece, Template};
 use crate::variants::scope::{Names, Scope, Slot};
 use crate::variants::{ModelFile, Variant};
@@ -68,7 +69,7 @@ pub(crate) fn compile(
     for output in files
         .outputs
         .iter()
-        .filter(|output| sound && !mentioned.contains(&output.value))
+        .filter(|output| sound && is_word(&output.value) && !mentioned.contains(&output.value))
     {
         report
             .remark(

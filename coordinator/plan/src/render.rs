@@ -18,6 +18,10 @@ impl Diagnostics {
             .with_links(false)
             .without_syntax_highlighting()
             .with_width(width)
+            // Names with `/` and `-` in them stay whole, so that they can be copied.
+            .with_word_separator(textwrap::WordSeparator::AsciiSpace)
+            .with_word_splitter(textwrap::WordSplitter::NoHyphenation)
+            .with_break_words(false)
             .with_context_lines(1);
         let source = NamedSource::new(&self.source_name, self.text.clone());
         let mut out = String::new();

@@ -102,7 +102,23 @@ impl Target<'_> {
             Some(Given::List(templates)) => {
                 let fixed: Option<Vec<String>> = templates.iter().map(CompiledTemplate::as_fixed).collect();
                 match fixed {
-                    Some(texts) => self.settle(self.list(&texts), written, report),
+                    Some(texts) => {
+                        // Each wrong entry is pointed at by itself.
+                        let entries = match &written.value {
+                            Literal::List(entries) => entries.as_slice(),
+                            _ => &[],
+                        };
+                        let wrong = entries.iter().zip(&texts);
+                        let wrong = wrong.filter_map(|(at, text)| Some((at, self.entry(text).err()?)));
+                        let wrong: Vec<(&At<Literal>, Problem)> = wrong.collect();
+                        if wrong.is_empty() {
+                            return self.settle(self.list(&texts), written, report);
+                        }
+                        for (at, problem) in wrong {
+                            self.settle(Err(problem), at, report);
+                        }
+                        Given::Broken
+                    }
                     None if matches!(self.decl.kind, SettingKind::Words(_) | SettingKind::Tags) => {
                         Given::List(templates)
                     }
@@ -214,10 +230,7 @@ impl Target<'_> {
             return Err(self.problem("empty-list", format!("{} needs at least one entry", self.name())));
         }
         for (index, text) in texts.iter().enumerate() {
-            match self.decl.kind {
-                SettingKind::Words(words) => self.known_word(text, words, "unknown-word")?,
-                _ => self.known_tag(text)?,
-            }
+            self.entry(text)?;
             if texts[..index].contains(text) {
                 return Err(self.problem("duplicate-value", format!("{} has `{text}` twice", self.name())));
             }
@@ -230,6 +243,15 @@ impl Target<'_> {
                 values: values.collect(),
             })),
         })
+    }
+
+    /// Checks one entry of a list.
+    fn entry(&self, text: &str) -> Result<(), Problem> {
+        match self.decl.kind {
+            SettingKind::Words(words) => self.known_word(text, words, "unknown-word"),
+            SettingKind::Tags => self.known_tag(text),
+            _ => Ok(()),
+        }
     }
 
     /// Checks a value that came in a plan.

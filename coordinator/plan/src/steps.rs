@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use tidemill_ops::declare::Declaration;
+use tidemill_ops::declare::{Declaration, Kind};
 use tidemill_proto::v1::{Companion, File, Needs, SeatUse};
 
 use crate::chain::{Chain, ChainContext, ChainValue, Content};
@@ -316,8 +316,13 @@ impl<'m, 'd> Compiler<'_, 'm, 'd> {
                 } else {
                     fixed_extension(&make.path)
                 };
+                let by_operations =
+                    matches!(self.manifest.steps[step].action, Some(ActionDecl::Operations(_)));
                 let content = if make.folder {
                     Content::Folder
+                } else if !make.sound || (by_operations && !is_of_a_kind(&extension)) {
+                    // The step that makes it was complained about.
+                    Content::Unknown
                 } else {
                     Content::Files(BTreeSet::from([extension.clone()]))
                 };
@@ -420,12 +425,7 @@ impl<'m, 'd> Compiler<'_, 'm, 'd> {
         scope: Scope<'_>,
         report: &mut Report<'_>,
     ) -> Option<CompiledTemplate> {
-        if make.path.pieces.is_empty()
-            && report
-                .text()
-                .get(make.path.span.clone())
-                .is_some_and(|text| text.len() > 2)
-        {
+        if !make.sound {
             return None;
         }
         let compiled = self.population.names.compile(&make.path, scope, report)?;
@@ -462,7 +462,7 @@ impl<'m, 'd> Compiler<'_, 'm, 'd> {
                             "too-many-seats",
                             &name.span,
                             format!(
-                                "`{}` of `{}` can never run: it needs {count} seats, and there are {}",
+                                "`{}` can never run: it needs {count} of the seat `{}`, and there are {}",
                                 decl.name.value, name.value, seat.count
                             ),
                         )
@@ -484,6 +484,13 @@ impl<'m, 'd> Compiler<'_, 'm, 'd> {
             seconds: needs.seconds,
         }
     }
+}
+
+/// Whether operations know files with this extension.
+fn is_of_a_kind(extension: &str) -> bool {
+    [Kind::Mesh, Kind::Map, Kind::Data]
+        .iter()
+        .any(|kind| kind.readable().contains(&extension))
 }
 
 /// Checks a path with harmless text in the place of placeholders, so that what is wrong for every item is said once.

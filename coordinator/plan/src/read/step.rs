@@ -94,6 +94,8 @@ pub(crate) struct MakeDecl {
     pub(crate) name: At<String>,
     /// Without the `/` that marks a folder.
     pub(crate) path: Template,
+    /// The path could be read.
+    pub(crate) sound: bool,
     pub(crate) folder: bool,
 }
 
@@ -409,12 +411,18 @@ fn read_makes(section: &Section<'_>, report: &mut Report<'_>) -> Vec<MakeDecl> {
         {
             last.pop();
         }
+        let sound = parsed.is_some();
         // An output whose path cannot be read is still an output that others may name.
         let path = parsed.unwrap_or(Template {
             pieces: Vec::new(),
             span: text.span.clone(),
         });
-        read.push(MakeDecl { name, path, folder });
+        read.push(MakeDecl {
+            name,
+            path,
+            sound,
+            folder,
+        });
     }
     read
 }

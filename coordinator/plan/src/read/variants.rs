@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::ops::Range;
 
 use globset::{GlobBuilder, GlobMatcher};
+use toml::de::DeValue;
 
 use super::literal::{self, At, Literal, Node};
 use super::section::{Section, as_table};
@@ -76,13 +77,15 @@ pub(super) fn read(node: Option<&Node<'_>>, report: &mut Report<'_>) -> Variants
         };
     };
     let section = Section::closed("[variants]", node.span(), table, &KEYS, report);
-    let errors = report.errors();
     let fields = section
         .text("fields", report)
         .and_then(|text| read_fields(&text, report));
     let axes = read_axes(&section, report);
-    let fields_unsure = report.errors() > errors;
-    let decl = VariantsDecl {
+    let unreadable_axes = section
+        .get("axes")
+        .is_some_and(|axes| !matches!(axes.get_ref(), DeValue::Table(_)));
+    let fields_unsure = (section.get("fields").is_some() && fields.is_none()) || unreadable_axes;
+    let mut decl = VariantsDecl {
         span: node.span(),
         models: section
             .text("models", report)
@@ -120,8 +123,8 @@ pub(super) fn read(node: Option<&Node<'_>>, report: &mut Report<'_>) -> Variants
             )
             .label("`models` is missing")
             .hint("add `models = \"base/*.obj\"`, or `csv`, or `[variants.axes]`");
-    }
-    if decl.models.is_none()
+        decl.fields_unsure = true;
+    } else if decl.models.is_none()
         && decl.csv.is_none()
         && section.get("fields").is_some()
         && section.get("models").is_none()
@@ -187,6 +190,11 @@ fn read_axes(section: &Section<'_>, report: &mut Report<'_>) -> Vec<Axis> {
         };
         let Literal::List(values) = value else {
             literal::wrong_type(node, &what, "a list of values", report);
+            // Its name is known all the same.
+            read.push(Axis {
+                name,
+                values: Vec::new(),
+            });
             continue;
         };
         if values.is_empty() {
@@ -202,6 +210,8 @@ fn read_axes(section: &Section<'_>, report: &mut Report<'_>) -> Vec<Axis> {
                 .hint("give it at least one value, or remove it");
         }
         let mut seen: BTreeMap<String, &Range<usize>> = BTreeMap::new();
+        // A value that is there twice makes its variants once: otherwise every one of them would be complained about.
+        let mut once = Vec::with_capacity(values.len());
         for value in &values {
             match value.value.plain() {
                 None => {
@@ -219,11 +229,13 @@ fn read_axes(section: &Section<'_>, report: &mut Report<'_>) -> Vec<Axis> {
                                 format!("the axis `{}` has the value {text} twice", name.value),
                             )
                             .related(first, "first here");
+                    } else {
+                        once.push(value.clone());
                     }
                 }
             }
         }
-        read.push(Axis { name, values });
+        read.push(Axis { name, values: once });
     }
     read
 }
@@ -240,7 +252,7 @@ fn read_tags(section: &Section<'_>, report: &mut Report<'_>) -> Vec<TagDecl> {
         }
         let what = format!("the tag `{}`", name.value);
         let (color, required) = match node.get_ref() {
-            toml::de::DeValue::Table(table) => {
+            DeValue::Table(table) => {
                 let one = Section::closed(what.clone(), node.span(), table, &["color", "required"], report);
                 let color = one
                     .required("color", report)

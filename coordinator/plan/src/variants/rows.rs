@@ -135,12 +135,12 @@ pub(super) fn read(path: &At<String>, survey: &Survey, report: &mut Report<'_>) 
 }
 
 impl Rows {
-    /// Names of the columns that are fields.
+    /// Names of the columns that are fields, each once.
     pub(super) fn fields(&self) -> impl Iterator<Item = &str> {
-        self.columns
-            .iter()
-            .map(String::as_str)
-            .filter(|name| *name != "model")
+        let columns = self.columns.iter().enumerate();
+        let columns =
+            columns.filter(|(index, name)| *name != "model" && !self.columns[..*index].contains(name));
+        columns.map(|(_, name)| name.as_str())
     }
 
     /// One base for each row.
