@@ -123,6 +123,12 @@ impl FakeAgent {
         say(&self.sender, message);
     }
 
+    /// Says again what it lends, as agents do every second or so.
+    pub fn report(&self) {
+        let lends = Report { millicores: 2000, memory_bytes: 1 << 30, accepting: true, ..Report::default() };
+        self.say(from_agent::Message::Report(lends));
+    }
+
     /// Leaves in good order.
     pub async fn leave(self) {
         self.say(from_agent::Message::Goodbye(Goodbye { reason: "the day is over".into() }));
