@@ -221,6 +221,10 @@ fn check_collisions(items: &Items, order: &[usize], steps: &[CompiledStep<'_, '_
     let mut taken: Taken<(usize, usize)> = Taken::with_capacity(items.items.len());
     for (owner, path) in outputs() {
         if let Err(other) = taken.take(owner, path) {
+            if other.owner.0 != owner.0 && address(other.owner) == address(owner) {
+                // Two variants of one name: said already.
+                continue;
+            }
             let both = name_both(&other.path, path);
             let message = if other.owner.0 == owner.0 {
                 format!("`{}` declares two outputs at {both}", address(owner))

@@ -11,7 +11,7 @@ use crate::items::{ItemContext, Items};
 use crate::paths;
 use crate::read::{At, DeliverDecl, Template};
 use crate::steps::{Each, Source, check_outline};
-use crate::variants::scope::CompiledTemplate;
+use crate::variants::scope::{CompiledTemplate, Scope};
 
 /// Makes the delivery; `None` if nothing of the plan is to be delivered.
 pub(crate) fn build(
@@ -143,6 +143,10 @@ impl Deliverer<'_, '_, '_, '_> {
                 compiled.insert(each.word().to_owned(), template);
             }
         }
+        if tried.is_empty() {
+            // Nothing that is delivered is known: its names are looked at as a variant would use them.
+            self.context.population.names.compile(to, Scope::Variant, report);
+        }
         if sound { compiled } else { BTreeMap::new() }
     }
 
@@ -189,6 +193,13 @@ impl Deliverer<'_, '_, '_, '_> {
                 continue;
             }
             if let Err(other) = taken.take(Some(file.item), &file.path) {
+                if other
+                    .owner
+                    .is_some_and(|item| item != file.item && address(item) == address(file.item))
+                {
+                    // Two variants of one name: said already.
+                    continue;
+                }
                 let both = name_both(&other.path, &file.path);
                 let (code, message) = match other.owner {
                     Some(item) => {

@@ -25,11 +25,15 @@ pub(crate) fn check(
     read_by_operations: bool,
     report: &mut Report<'_>,
 ) {
-    let used: BTreeSet<usize> = population
+    let mut used: BTreeSet<usize> = population
         .variants
         .iter()
         .filter_map(|variant| variant.model)
         .collect();
+    if used.is_empty() {
+        // Something kept variants from being made; what is wrong with the models is worth saying all the same.
+        used.extend(0..population.models.len());
+    }
     for model in used {
         let path = &population.models[model].path;
         let Some(file) = survey.files.get(path) else {

@@ -285,7 +285,6 @@ fn read_program(node: &Node<'_>, section: &Section<'_>, report: &mut Report<'_>)
                 format!("the program's name `{}` {problem}", program.value),
             )
             .hint("give a plain name; each workstation finds the program itself, and no shell is involved");
-        return None;
     }
     Some(ActionDecl::Program(arguments))
 }
