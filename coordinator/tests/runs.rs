@@ -282,3 +282,22 @@ async fn items_of_one_key_run_once() {
     assert_eq!(agent.started(), 2);
     studio.close().await;
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn another_version_of_a_tool_runs_its_items_again_and_is_named() {
+    let studio = Studio::embedded().await;
+    let mut client = with_models(&studio, &["crate"]).await;
+    let wanted = plan(&["crate"], &[step("rough", "a")]);
+    let old = FakeAgent::join(studio.connect().await, hello("ash"), "1.0 blake3:aa", honest()).await;
+    client.submit(&wanted).await;
+    client.wait("harbour-dock.1").await;
+    old.leave().await;
+    let new = FakeAgent::join(studio.connect().await, hello("oak"), "1.1 blake3:bb", honest()).await;
+    client.submit(&wanted).await;
+    assert_eq!(client.wait("harbour-dock.2").await.counts.unwrap().done, 1);
+    assert_eq!(new.started(), 1);
+    let why = client.why("harbour-dock.2", "crate/rough").await;
+    assert_eq!(why.sentence, "ran because the tool shape changed 1.0 blake3:aa -> 1.1 blake3:bb");
+    assert_eq!(why.changes.len(), 1);
+    studio.close().await;
+}

@@ -15,6 +15,15 @@ use crate::record::rows::{AttemptRecord, ItemReference};
 use crate::record::{CommitError, keys, pack};
 use crate::scheduler::{AgentId, Event, ItemId, LeaseNumber, Outcome};
 
+/// What an agent says that an item made.
+struct Reported {
+    item: Item,
+    /// In declared order.
+    outputs: Outputs,
+    /// Digests in outputs that are folders, by the output's name.
+    parts: HashMap<String, Vec<u8>>,
+}
+
 impl Engine {
     /// The lease behind an id that an agent names, if it was given to that agent.
     pub(super) fn lease_of(&self, agent: AgentId, text: &str) -> Option<&Lease> {
@@ -54,7 +63,7 @@ impl Engine {
         self.count_attempt(lease.item, &finished);
         if finished.outcome == "done" {
             match self.outputs_of(lease.item, &finished) {
-                Ok((item, outputs, parts)) => return self.done(lease, &item, outputs, parts, finished),
+                Ok(reported) => return self.done(lease, reported, finished),
                 Err(reason) => {
                     let finished = Finished {
                         outcome: "machine".to_owned(),
@@ -87,12 +96,7 @@ impl Engine {
     }
 
     /// The reported outputs in declared order, with the parts of folders; else what is wrong with them.
-    #[allow(clippy::type_complexity)]
-    fn outputs_of(
-        &self,
-        item: ItemId,
-        finished: &Finished,
-    ) -> Result<(Item, Outputs, HashMap<String, Vec<u8>>), String> {
+    fn outputs_of(&self, item: ItemId, finished: &Finished) -> Result<Reported, String> {
         let run = self.runs.get(&item.run).ok_or("its run is gone")?;
         let planned = run
             .board
@@ -115,25 +119,19 @@ impl Engine {
                 parts.insert(declared.name.clone(), made.parts.concat());
             }
         }
-        Ok((planned, outputs.into(), parts))
+        Ok(Reported { item: planned, outputs: outputs.into(), parts })
     }
 
     /// A result: record it; the item is done when that is on disk.
-    fn done(
-        &mut self,
-        lease: Lease,
-        item: &Item,
-        outputs: Outputs,
-        parts: HashMap<String, Vec<u8>>,
-        finished: Finished,
-    ) {
+    fn done(&mut self, lease: Lease, reported: Reported, finished: Finished) {
+        let Reported { item, outputs, parts } = reported;
         self.step(Event::Ended {
             lease: lease.number,
             outcome: Outcome::Success,
         });
         let name = self.agent_name(lease.agent);
         let attempt = rows::attempt_record(&finished, lease.attempt, &name, false);
-        let remark = self.compare_with_earlier(lease.item, item, &outputs);
+        let remark = self.compare_with_earlier(lease.item, &item, &outputs);
         let log = Digest::from_slice(&finished.log).ok();
         let done = Done {
             lease,
@@ -143,7 +141,7 @@ impl Engine {
             remark,
             log,
         };
-        self.commit_done(done, item);
+        self.commit_done(done, &item);
     }
 
     /// What to say when a step that ran in spite of a record made something else.
