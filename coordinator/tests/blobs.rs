@@ -8,8 +8,13 @@ use tidemill_proto::{Digest, MAX_MESSAGE_BYTES};
 use tonic::Code;
 
 fn chunks(announced: Digest, size: usize, pieces: &[&[u8]]) -> Vec<BlobChunk> {
-    let header = BlobHeader { digest: announced.to_vec(), size: size as u64 };
-    let mut chunks = vec![BlobChunk { part: Some(blob_chunk::Part::Header(header)) }];
+    let header = BlobHeader {
+        digest: announced.to_vec(),
+        size: size as u64,
+    };
+    let mut chunks = vec![BlobChunk {
+        part: Some(blob_chunk::Part::Header(header)),
+    }];
     chunks.extend(pieces.iter().map(|piece| BlobChunk {
         part: Some(blob_chunk::Part::Data(piece.to_vec().into())),
     }));
@@ -20,23 +25,43 @@ fn chunks(announced: Digest, size: usize, pieces: &[&[u8]]) -> Vec<BlobChunk> {
 async fn a_blob_larger_than_a_message_passes_in_chunks_and_from_any_offset() {
     let studio = Studio::embedded().await;
     let mut client = studio.client().await;
-    let bytes: Vec<u8> = (0..MAX_MESSAGE_BYTES as u32 / 4 + 5).flat_map(u32::to_le_bytes).collect();
+    let bytes: Vec<u8> = (0..MAX_MESSAGE_BYTES as u32 / 4 + 5)
+        .flat_map(u32::to_le_bytes)
+        .collect();
     assert!(bytes.len() > MAX_MESSAGE_BYTES);
     let digest = Digest::of(&bytes);
     let pieces: Vec<&[u8]> = bytes.chunks(tidemill_proto::CHUNK_BYTES).collect();
-    let put = client.blobs.put(tokio_stream::iter(chunks(digest, bytes.len(), &pieces))).await.unwrap();
+    let put = client
+        .blobs
+        .put(tokio_stream::iter(chunks(digest, bytes.len(), &pieces)))
+        .await
+        .unwrap();
     assert_eq!(put.into_inner().size, bytes.len() as u64);
-    let asked = DigestList { digests: vec![digest.to_vec(), Digest::of(b"nowhere").to_vec()] };
+    let asked = DigestList {
+        digests: vec![digest.to_vec(), Digest::of(b"nowhere").to_vec()],
+    };
     let missing = client.blobs.missing(asked).await.unwrap().into_inner();
     assert_eq!(missing.digests, [Digest::of(b"nowhere").to_vec()]);
     // Staged is not stored: it can be read once a submission or a result has named it.
     commit_to_store(&studio, digest);
     assert!(client.get(digest.as_bytes(), 0).await.unwrap() == bytes);
     let offset = bytes.len() - 3;
-    assert_eq!(client.get(digest.as_bytes(), offset as u64).await.unwrap(), bytes[offset..]);
-    assert_eq!(client.get(digest.as_bytes(), bytes.len() as u64).await.unwrap(), b"");
-    assert_eq!(client.get(digest.as_bytes(), bytes.len() as u64 + 1).await, Err(Code::OutOfRange));
-    assert_eq!(client.get(Digest::of(b"nowhere").as_bytes(), 0).await, Err(Code::NotFound));
+    assert_eq!(
+        client.get(digest.as_bytes(), offset as u64).await.unwrap(),
+        bytes[offset..]
+    );
+    assert_eq!(
+        client.get(digest.as_bytes(), bytes.len() as u64).await.unwrap(),
+        b""
+    );
+    assert_eq!(
+        client.get(digest.as_bytes(), bytes.len() as u64 + 1).await,
+        Err(Code::OutOfRange)
+    );
+    assert_eq!(
+        client.get(Digest::of(b"nowhere").as_bytes(), 0).await,
+        Err(Code::NotFound)
+    );
     assert_eq!(client.get(b"short", 0).await, Err(Code::InvalidArgument));
     studio.close().await;
 }
@@ -57,14 +82,35 @@ async fn bytes_that_are_not_what_was_announced_are_refused_and_leave_nothing() {
         (6, &[b"plan"]),                                // shorter
         (6, &[b"plonks"]),                              // other bytes
     ] {
-        let refused = client.blobs.put(tokio_stream::iter(chunks(digest, size, pieces))).await.unwrap_err();
+        let refused = client
+            .blobs
+            .put(tokio_stream::iter(chunks(digest, size, pieces)))
+            .await
+            .unwrap_err();
         assert_eq!(refused.code(), Code::InvalidArgument, "{}", refused.message());
     }
     let no_header = chunks(digest, 6, &[b"planks"]).split_off(1);
     let refused = client.blobs.put(tokio_stream::iter(no_header)).await.unwrap_err();
     assert_eq!(refused.code(), Code::InvalidArgument);
-    let asked = DigestList { digests: vec![digest.to_vec()] };
-    assert_eq!(client.blobs.missing(asked).await.unwrap().into_inner().digests.len(), 1);
-    assert_eq!(std::fs::read_dir(studio.folder.path().join("store/incoming")).unwrap().count(), 0);
+    let asked = DigestList {
+        digests: vec![digest.to_vec()],
+    };
+    assert_eq!(
+        client
+            .blobs
+            .missing(asked)
+            .await
+            .unwrap()
+            .into_inner()
+            .digests
+            .len(),
+        1
+    );
+    assert_eq!(
+        std::fs::read_dir(studio.folder.path().join("store/incoming"))
+            .unwrap()
+            .count(),
+        0
+    );
     studio.close().await;
 }

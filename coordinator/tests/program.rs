@@ -1,5 +1,7 @@
 //! The program as a process: what it refuses, how it ends, and that nothing acknowledged is lost by kill -9.
 
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
 mod support;
 
 use std::io::{BufRead, BufReader};
@@ -43,7 +45,8 @@ fn serve(data: &Path) -> Program {
         .map_while(Result::ok)
         .find_map(|line| {
             let line: serde_json::Value = serde_json::from_str(&line).expect("every log line is JSON");
-            (line["fields"]["message"] == "serving").then(|| line["fields"]["address"].as_str().unwrap().to_owned())
+            (line["fields"]["message"] == "serving")
+                .then(|| line["fields"]["address"].as_str().unwrap().to_owned())
         })
         .expect("it says where it serves");
     // The rest is read, so that the pipe never fills.
@@ -53,12 +56,19 @@ fn serve(data: &Path) -> Program {
 
 impl Program {
     async fn connect(&self) -> Channel {
-        Endpoint::from_shared(format!("http://{}", self.address)).unwrap().connect().await.unwrap()
+        Endpoint::from_shared(format!("http://{}", self.address))
+            .unwrap()
+            .connect()
+            .await
+            .unwrap()
     }
 
     async fn client(&self) -> Client {
         let channel = self.connect().await;
-        Client { runs: RunsClient::new(channel.clone()), blobs: BlobsClient::new(channel) }
+        Client {
+            runs: RunsClient::new(channel.clone()),
+            blobs: BlobsClient::new(channel),
+        }
     }
 }
 
@@ -72,7 +82,10 @@ fn addresses_that_others_can_reach_are_refused() {
         .unwrap();
     assert_eq!(output.status.code(), Some(2));
     let said = String::from_utf8(output.stderr).unwrap();
-    assert!(said.contains("0.0.0.0:0 can be reached from other machines"), "{said}");
+    assert!(
+        said.contains("0.0.0.0:0 can be reached from other machines"),
+        "{said}"
+    );
 }
 
 #[test]
@@ -85,7 +98,11 @@ fn a_second_process_on_the_same_folder_says_so() {
         .output()
         .unwrap();
     assert_eq!(output.status.code(), Some(2));
-    assert!(String::from_utf8(output.stderr).unwrap().contains("in use by another process"));
+    assert!(
+        String::from_utf8(output.stderr)
+            .unwrap()
+            .contains("in use by another process")
+    );
 }
 
 #[cfg(unix)]
@@ -94,7 +111,13 @@ fn a_request_to_end_is_followed_at_once() {
     let folder = tempfile::TempDir::new().unwrap();
     let mut program = serve(folder.path());
     let id = program.child.id().to_string();
-    assert!(Command::new("kill").args(["-TERM", &id]).status().unwrap().success());
+    assert!(
+        Command::new("kill")
+            .args(["-TERM", &id])
+            .status()
+            .unwrap()
+            .success()
+    );
     assert_eq!(program.child.wait().unwrap().code(), Some(0));
 }
 
@@ -116,7 +139,10 @@ async fn what_was_acknowledged_survives_kill_and_the_run_goes_on() {
     let run = client.submit(&plan(&VARIANTS, &steps)).await;
     let done = loop {
         let states = client.states(&run).await;
-        let done: Vec<String> = states.into_iter().filter(|state| state.ends_with(" done")).collect();
+        let done: Vec<String> = states
+            .into_iter()
+            .filter(|state| state.ends_with(" done"))
+            .collect();
         if done.len() >= 3 {
             break done;
         }
@@ -130,9 +156,17 @@ async fn what_was_acknowledged_survives_kill_and_the_run_goes_on() {
     let mut client = program.client().await;
     let states = client.states(&run).await;
     for state in &done {
-        assert!(states.contains(state), "{state} was shown and is lost: {states:?}");
+        assert!(
+            states.contains(state),
+            "{state} was shown and is lost: {states:?}"
+        );
     }
-    let row = client.runs.show_run(RunRequest { run: run.clone() }).await.unwrap().into_inner();
+    let row = client
+        .runs
+        .show_run(RunRequest { run: run.clone() })
+        .await
+        .unwrap()
+        .into_inner();
     assert_eq!(row.state(), RunState::Open);
     let agent = FakeAgent::join(program.connect().await, hello("ash"), "1.0", honest()).await;
     assert_eq!(client.wait(&run).await.counts.unwrap().done, 16);

@@ -48,7 +48,10 @@ async fn a_run_comes_to_its_end_and_the_same_again_reuses_everything() {
 
     let second = client.submit(&plan(&VARIANTS, &steps)).await;
     let row = client.wait(&second).await;
-    assert_eq!((row.run.as_str(), row.counts.unwrap().reused, row.attempts), ("harbour-dock.2", 7, 0));
+    assert_eq!(
+        (row.run.as_str(), row.counts.unwrap().reused, row.attempts),
+        ("harbour-dock.2", 7, 0)
+    );
     assert_eq!(agent.started(), 7, "nothing was started for a reused item");
     let why = client.why("harbour-dock.2", "crate/game").await;
     assert_eq!(why.sentence, "reused: same key as harbour-dock.1/crate/game");
@@ -64,29 +67,51 @@ async fn a_changed_argument_runs_what_depends_on_it_and_why_names_it() {
     client.submit(&plan(&VARIANTS, &steps("a"))).await;
     client.wait("harbour-dock.1").await;
     let preview = client.preview(&plan(&VARIANTS, &steps("a2"))).await;
-    let outcomes: Vec<_> = preview.iter().map(|item| (item.outcome, item.depends_on.as_str())).collect();
+    let outcomes: Vec<_> = preview
+        .iter()
+        .map(|item| (item.outcome, item.depends_on.as_str()))
+        .collect();
     assert_eq!(outcomes[..4], [(0, ""), (0, ""), (0, ""), (2, "bollard/rough")]);
     client.submit(&plan(&VARIANTS, &steps("a2"))).await;
     assert_eq!(client.wait("harbour-dock.2").await.counts.unwrap().done, 7);
     let why = client.why("harbour-dock.2", "crate/rough").await;
     assert_eq!(why.sentence, "ran because argument 1 changed a -> a2");
     let why = client.why("harbour-dock.2", "crate/game").await;
-    assert_eq!(why.sentence, "ran because argument 1 changed a -> a2 (in crate/rough)");
+    assert_eq!(
+        why.sentence,
+        "ran because argument 1 changed a -> a2 (in crate/rough)"
+    );
     assert_eq!(why.compared_with, "harbour-dock.1");
-    assert_eq!(client.why("harbour-dock.1", "crate/game").await.sentence, "ran because it is new: no earlier run has it");
+    assert_eq!(
+        client.why("harbour-dock.1", "crate/game").await.sentence,
+        "ran because it is new: no earlier run has it"
+    );
 
     // A changed model and a new variant.
     client.put(b"other crate").await;
     client.put(&model_bytes("capstan")).await;
     let variants = ["bollard", "capstan", "crate", "trough"];
-    let model = |name: &str| if name == "crate" { b"other crate".to_vec() } else { model_bytes(name) };
+    let model = |name: &str| {
+        if name == "crate" {
+            b"other crate".to_vec()
+        } else {
+            model_bytes(name)
+        }
+    };
     client.submit(&plan_of(&variants, &steps("a2"), &model)).await;
     let row = client.wait("harbour-dock.3").await;
     assert_eq!((row.counts.unwrap().done, row.counts.unwrap().reused), (5, 4));
     let why = client.why("harbour-dock.3", "crate/game").await;
-    assert_eq!(why.sentence, "ran because base/crate.txt changed (in crate/rough)");
+    assert_eq!(
+        why.sentence,
+        "ran because base/crate.txt changed (in crate/rough)"
+    );
     let why = client.why("harbour-dock.3", "all/sheet").await;
-    assert!(why.sentence.contains("capstan was added to source"), "{}", why.sentence);
+    assert!(
+        why.sentence.contains("capstan was added to source"),
+        "{}",
+        why.sentence
+    );
     drop(agent);
     studio.close().await;
 }
@@ -98,12 +123,19 @@ async fn a_change_that_gives_equal_bytes_stops_there() {
     // The first step's output does not depend on its argument.
     let worker = Arc::new(|start: &tidemill_proto::v1::Start| {
         let said = argument(start);
-        Work::Makes(made_by(start, if said.starts_with("rough") { "rough" } else { &said }))
+        Work::Makes(made_by(
+            start,
+            if said.starts_with("rough") { "rough" } else { &said },
+        ))
     });
     let agent = FakeAgent::join(studio.connect().await, hello("ash"), "1.0", worker).await;
-    client.submit(&plan(&VARIANTS, &[step("rough", "rough 1"), step("game", "b")])).await;
+    client
+        .submit(&plan(&VARIANTS, &[step("rough", "rough 1"), step("game", "b")]))
+        .await;
     client.wait("harbour-dock.1").await;
-    client.submit(&plan(&VARIANTS, &[step("rough", "rough 2"), step("game", "b")])).await;
+    client
+        .submit(&plan(&VARIANTS, &[step("rough", "rough 2"), step("game", "b")]))
+        .await;
     let counts = client.wait("harbour-dock.2").await.counts.unwrap();
     assert_eq!((counts.done, counts.reused), (3, 3));
     assert_eq!(agent.started(), 9);
@@ -127,24 +159,56 @@ async fn a_failure_cuts_off_downstream_and_again_runs_only_that() {
     let counts = client.wait(&run).await.counts.unwrap();
     assert_eq!((counts.done, counts.failed, counts.cut_off), (5, 1, 1));
     let states = client.states(&run).await;
-    assert!(states.contains(&"crate/rough failed".to_owned()) && states.contains(&"crate/game cut-off".to_owned()));
-    assert!(states.contains(&"all/sheet done".to_owned()), "a partial step runs over what is there");
+    assert!(
+        states.contains(&"crate/rough failed".to_owned())
+            && states.contains(&"crate/game cut-off".to_owned())
+    );
+    assert!(
+        states.contains(&"all/sheet done".to_owned()),
+        "a partial step runs over what is there"
+    );
     let why = client.why(&run, "crate/rough").await;
-    assert!(why.sentence.starts_with("failed with exit code 3: no such plank"), "{}", why.sentence);
-    assert_eq!(client.why(&run, "crate/game").await.sentence, "cut off because crate/rough failed");
-    let request = ItemRequest { run: run.clone(), item: "crate/rough".into() };
+    assert!(
+        why.sentence.starts_with("failed with exit code 3: no such plank"),
+        "{}",
+        why.sentence
+    );
+    assert_eq!(
+        client.why(&run, "crate/game").await.sentence,
+        "cut off because crate/rough failed"
+    );
+    let request = ItemRequest {
+        run: run.clone(),
+        item: "crate/rough".into(),
+    };
     let view = client.runs.show_item(request).await.unwrap().into_inner();
     assert_eq!(view.attempts_made.len(), 2, "one retry");
     assert_eq!(view.downstream, ["crate/game"]);
-    assert!(view.attempts_made.iter().all(|attempt| attempt.charged && attempt.exit_code == 3));
-    let request = LogRequest { run: run.clone(), item: "crate/rough".into(), attempt: 1, follow: false };
+    assert!(
+        view.attempts_made
+            .iter()
+            .all(|attempt| attempt.charged && attempt.exit_code == 3)
+    );
+    let request = LogRequest {
+        run: run.clone(),
+        item: "crate/rough".into(),
+        attempt: 1,
+        follow: false,
+    };
     let log = client.runs.log(request).await.unwrap().into_inner();
-    let log: Vec<u8> = log.map(|chunk| chunk.unwrap().data).collect::<Vec<_>>().await.concat();
+    let log: Vec<u8> = log
+        .map(|chunk| chunk.unwrap().data)
+        .collect::<Vec<_>>()
+        .await
+        .concat();
     assert_eq!(log, b"loading\nno such plank\n");
 
     let started = agent.started();
     broken.store(false, Ordering::SeqCst);
-    let request = AgainRequest { run: run.clone(), ..AgainRequest::default() };
+    let request = AgainRequest {
+        run: run.clone(),
+        ..AgainRequest::default()
+    };
     client.runs.again(request.clone()).await.unwrap();
     let counts = client.wait(&run).await.counts.unwrap();
     assert_eq!((counts.done, counts.failed, counts.cut_off), (7, 0, 0));
@@ -172,7 +236,11 @@ async fn anew_runs_in_spite_of_a_record_and_tells_a_step_that_is_not_repeatable(
     let items = client.items("harbour-dock.2").await;
     let wanted = "this step is not repeatable: made differs from what harbour-dock.1/crate/rough made";
     assert_eq!(items[0].reason, wanted);
-    let again = AgainRequest { run: "harbour-dock.2".into(), patterns: vec!["crate/*".into()], anew: true };
+    let again = AgainRequest {
+        run: "harbour-dock.2".into(),
+        patterns: vec!["crate/*".into()],
+        anew: true,
+    };
     client.runs.again(again).await.unwrap();
     client.wait("harbour-dock.2").await;
     assert_eq!(agent.started(), 3);
@@ -186,21 +254,48 @@ async fn without_inputs_or_with_an_unsound_plan_nothing_is_submitted() {
     let sound = plan(&["crate"], &[step("rough", "a")]);
     let refused = client.try_submit(&sound, &[]).await.unwrap_err();
     assert_eq!(refused.code(), Code::FailedPrecondition);
-    assert!(refused.message().contains("base/crate.txt"), "{}", refused.message());
+    assert!(
+        refused.message().contains("base/crate.txt"),
+        "{}",
+        refused.message()
+    );
     let mut unsound = sound.clone();
     unsound.items[0].outputs[0].path = "../crate.txt".into();
     let refused = client.try_submit(&unsound, &[]).await.unwrap_err();
     assert_eq!(refused.code(), Code::InvalidArgument);
-    let unknown = client.runs.show_run(RunRequest { run: "harbor-dock.1".into() }).await.unwrap_err();
+    let unknown = client
+        .runs
+        .show_run(RunRequest {
+            run: "harbor-dock.1".into(),
+        })
+        .await
+        .unwrap_err();
     assert_eq!(unknown.code(), Code::NotFound);
     // The number of a refused submission is not a run.
     client.put(&model_bytes("crate")).await;
     let run = client.submit(&sound).await;
-    let unknown = client.runs.show_run(RunRequest { run: "harbor-dock".into() }).await.unwrap_err();
-    assert!(unknown.message().contains("did you mean harbour-dock"), "{}", unknown.message());
-    let unknown = ItemRequest { run, item: "crate/ruff".into() };
+    let unknown = client
+        .runs
+        .show_run(RunRequest {
+            run: "harbor-dock".into(),
+        })
+        .await
+        .unwrap_err();
+    assert!(
+        unknown.message().contains("did you mean harbour-dock"),
+        "{}",
+        unknown.message()
+    );
+    let unknown = ItemRequest {
+        run,
+        item: "crate/ruff".into(),
+    };
     let unknown = client.runs.why(unknown).await.unwrap_err();
-    assert!(unknown.message().contains("did you mean crate/rough?"), "{}", unknown.message());
+    assert!(
+        unknown.message().contains("did you mean crate/rough?"),
+        "{}",
+        unknown.message()
+    );
     studio.close().await;
 }
 
@@ -210,7 +305,11 @@ async fn a_result_whose_bytes_never_came_is_no_result() {
     let mut client = with_models(&studio, &["crate"]).await;
     let lied = AtomicBool::new(false);
     let worker = Arc::new(move |start: &tidemill_proto::v1::Start| {
-        if lied.swap(true, Ordering::SeqCst) { Work::Makes(made_by(start, "a")) } else { Work::Lies }
+        if lied.swap(true, Ordering::SeqCst) {
+            Work::Makes(made_by(start, "a"))
+        } else {
+            Work::Lies
+        }
     });
     let agent = FakeAgent::join(studio.connect().await, hello("ash"), "1.0", worker).await;
     let run = client.submit(&plan(&["crate"], &[step("rough", "a")])).await;
@@ -226,19 +325,37 @@ async fn a_stopped_run_ends_its_processes_and_can_go_on() {
     let hang = Arc::new(AtomicBool::new(true));
     let flag = hang.clone();
     let worker = Arc::new(move |start: &tidemill_proto::v1::Start| {
-        if flag.load(Ordering::SeqCst) { Work::Hangs } else { Work::Makes(made_by(start, "a")) }
+        if flag.load(Ordering::SeqCst) {
+            Work::Hangs
+        } else {
+            Work::Makes(made_by(start, "a"))
+        }
     });
     let agent = FakeAgent::join(studio.connect().await, hello("ash"), "1.0", worker).await;
-    let run = client.submit(&plan(&VARIANTS, &[step("rough", "a"), step("game", "b")])).await;
+    let run = client
+        .submit(&plan(&VARIANTS, &[step("rough", "a"), step("game", "b")]))
+        .await;
     while agent.started() < 2 {
         tokio::time::sleep(Duration::from_millis(5)).await;
     }
-    let row = client.runs.stop(RunRequest { run: run.clone() }).await.unwrap().into_inner();
+    let row = client
+        .runs
+        .stop(RunRequest { run: run.clone() })
+        .await
+        .unwrap()
+        .into_inner();
     assert!(row.stopped_by_person);
     let row = client.wait(&run).await;
     assert_eq!((row.counts.unwrap().stopped, row.stopped_by_person), (6, true));
     hang.store(false, Ordering::SeqCst);
-    client.runs.again(AgainRequest { run: run.clone(), ..AgainRequest::default() }).await.unwrap();
+    client
+        .runs
+        .again(AgainRequest {
+            run: run.clone(),
+            ..AgainRequest::default()
+        })
+        .await
+        .unwrap();
     let row = client.wait(&run).await;
     assert_eq!((row.counts.unwrap().done, row.stopped_by_person), (6, false));
     studio.close().await;
@@ -253,7 +370,15 @@ async fn a_run_without_an_agent_or_a_tool_says_so_and_goes_on_when_one_comes() {
     let run = client.submit(&wanted).await;
     let note = |client: &Client| {
         let (mut client, run) = (client.clone(), run.clone());
-        async move { client.runs.show_run(RunRequest { run }).await.unwrap().into_inner().note }
+        async move {
+            client
+                .runs
+                .show_run(RunRequest { run })
+                .await
+                .unwrap()
+                .into_inner()
+                .note
+        }
     };
     assert_eq!(note(&client).await, "no agent is here");
     let old = FakeAgent::join(studio.connect().await, hello("oak"), "8.1", honest()).await;
@@ -262,7 +387,11 @@ async fn a_run_without_an_agent_or_a_tool_says_so_and_goes_on_when_one_comes() {
         assert!(Instant::now() < deadline, "{}", note(&client).await);
         tokio::time::sleep(Duration::from_millis(10)).await;
     }
-    assert!(note(&client).await.contains("no agent has the program shape in version 9.*"));
+    assert!(
+        note(&client)
+            .await
+            .contains("no agent has the program shape in version 9.*")
+    );
     let new = FakeAgent::join(studio.connect().await, hello("ash"), "9.4 blake3:ab", honest()).await;
     assert_eq!(client.wait(&run).await.counts.unwrap().done, 1);
     assert_eq!((old.started(), new.started()), (0, 1));
@@ -275,7 +404,11 @@ async fn items_of_one_key_run_once() {
     let mut client = studio.client().await;
     client.put(b"twin").await;
     let agent = agent(&studio).await;
-    let twins = plan_of(&["port", "starboard"], &[step("rough", "a"), step("game", "b")], &|_| b"twin".to_vec());
+    let twins = plan_of(
+        &["port", "starboard"],
+        &[step("rough", "a"), step("game", "b")],
+        &|_| b"twin".to_vec(),
+    );
     let run = client.submit(&twins).await;
     let counts = client.wait(&run).await.counts.unwrap();
     assert_eq!((counts.done, counts.reused), (2, 2));
@@ -297,7 +430,10 @@ async fn another_version_of_a_tool_runs_its_items_again_and_is_named() {
     assert_eq!(client.wait("harbour-dock.2").await.counts.unwrap().done, 1);
     assert_eq!(new.started(), 1);
     let why = client.why("harbour-dock.2", "crate/rough").await;
-    assert_eq!(why.sentence, "ran because the tool shape changed 1.0 blake3:aa -> 1.1 blake3:bb");
+    assert_eq!(
+        why.sentence,
+        "ran because the tool shape changed 1.0 blake3:aa -> 1.1 blake3:bb"
+    );
     assert_eq!(why.changes.len(), 1);
     studio.close().await;
 }

@@ -47,7 +47,10 @@ fn result_of(studio: &Studio, start: &Start, bytes: &[u8]) -> Finished {
 }
 
 fn short_grace(folder: &TempDir, grace: Duration) -> Config {
-    Config { lost_grace: grace, ..Config::studio(folder.path()) }
+    Config {
+        lost_grace: grace,
+        ..Config::studio(folder.path())
+    }
 }
 
 async fn until(what: &str, mut holds: impl AsyncFnMut() -> bool) {
@@ -64,7 +67,11 @@ async fn a_data_folder_has_one_owner() {
     let second = Coordinator::open(Config::embedded(studio.folder.path())).await;
     assert!(matches!(second, Err(OpenError::Owned { .. })));
     let folder = studio.close().await;
-    Coordinator::open(Config::embedded(folder.path())).await.unwrap().close().await;
+    Coordinator::open(Config::embedded(folder.path()))
+        .await
+        .unwrap()
+        .close()
+        .await;
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -80,21 +87,38 @@ async fn a_new_embedded_owner_stops_what_was_open_and_reuses_what_is_done() {
     let run = client.submit(&plan(&VARIANTS, &steps)).await;
     let mut watcher = client.clone();
     until("the first step", async || {
-        watcher.states("harbour-dock.1").await.iter().filter(|state| state.ends_with("/rough done")).count() == 3
+        watcher
+            .states("harbour-dock.1")
+            .await
+            .iter()
+            .filter(|state| state.ends_with("/rough done"))
+            .count()
+            == 3
     })
     .await;
     agent.vanish();
     let studio = Studio::open(studio.close().await, true).await;
     let mut client = studio.client().await;
-    let row = client.runs.show_run(RunRequest { run }).await.unwrap().into_inner();
+    let row = client
+        .runs
+        .show_run(RunRequest { run })
+        .await
+        .unwrap()
+        .into_inner();
     let counts = row.counts.unwrap();
-    assert_eq!((row.state(), counts.done, counts.stopped), (RunState::Ended, 3, 3));
+    assert_eq!(
+        (row.state(), counts.done, counts.stopped),
+        (RunState::Ended, 3, 3)
+    );
     let states = client.states("harbour-dock.1").await;
     assert!(states.contains(&"crate/game stopped".to_owned()), "{states:?}");
     let agent = FakeAgent::join(studio.connect().await, hello("ash"), "1.0", honest()).await;
     let run = client.submit(&plan(&VARIANTS, &steps)).await;
     let counts = client.wait(&run).await.counts.unwrap();
-    assert_eq!((run.as_str(), counts.reused, counts.done), ("harbour-dock.2", 3, 3));
+    assert_eq!(
+        (run.as_str(), counts.reused, counts.done),
+        ("harbour-dock.2", 3, 3)
+    );
     assert_eq!(agent.started(), 3);
     studio.close().await;
 }
@@ -156,12 +180,30 @@ async fn the_items_of_a_lost_agent_run_elsewhere_after_the_grace() {
     let oak = FakeAgent::join(studio.connect().await, hello("oak"), "1.0", honest()).await;
     assert_eq!(client.wait(&run).await.counts.unwrap().done, 3);
     assert_eq!(oak.started(), 3);
-    let agents = client.runs.list_agents(AgentsRequest {}).await.unwrap().into_inner().agents;
-    let seen: Vec<_> = agents.iter().map(|row| (row.name.as_str(), row.state.as_str())).collect();
+    let agents = client
+        .runs
+        .list_agents(AgentsRequest {})
+        .await
+        .unwrap()
+        .into_inner()
+        .agents;
+    let seen: Vec<_> = agents
+        .iter()
+        .map(|row| (row.name.as_str(), row.state.as_str()))
+        .collect();
     assert_eq!(seen, [("ash", "away"), ("oak", "here")]);
     let item = support::agent::address(&start).to_owned();
-    let view = client.runs.show_item(ItemRequest { run, item }).await.unwrap().into_inner();
-    let outcomes: Vec<_> = view.attempts_made.iter().map(|attempt| attempt.outcome.as_str()).collect();
+    let view = client
+        .runs
+        .show_item(ItemRequest { run, item })
+        .await
+        .unwrap()
+        .into_inner();
+    let outcomes: Vec<_> = view
+        .attempts_made
+        .iter()
+        .map(|attempt| attempt.outcome.as_str())
+        .collect();
     assert_eq!(outcomes, ["lost", "done"]);
     assert!(view.attempts_made.iter().all(|attempt| !attempt.charged));
     studio.close().await;
@@ -183,7 +225,9 @@ async fn an_agent_that_comes_back_in_time_goes_on() {
     assert_eq!(ash.welcome.keep, [start.lease.clone()]);
     // Said twice, counted once.
     for _ in 0..2 {
-        ash.say(from_agent::Message::Finished(result_of(&studio, &start, b"planks")));
+        ash.say(from_agent::Message::Finished(result_of(
+            &studio, &start, b"planks",
+        )));
     }
     let row = client.wait(&run).await;
     assert_eq!((row.counts.unwrap().done, row.attempts), (1, 1));
@@ -204,28 +248,47 @@ async fn handing_back_costs_no_retry_and_strangers_cannot_report_results() {
     other.budget = None;
     let oak = FakeAgent::join(studio.connect().await, other, "1.0", idle).await;
     // A lease that was given to someone else is refused.
-    oak.say(from_agent::Message::Finished(result_of(&studio, &start, b"forged")));
-    ash.say(from_agent::Message::HandBack(HandBack { lease: start.lease.clone(), reason: "memory".into() }));
+    oak.say(from_agent::Message::Finished(result_of(
+        &studio, &start, b"forged",
+    )));
+    ash.say(from_agent::Message::HandBack(HandBack {
+        lease: start.lease.clone(),
+        reason: "memory".into(),
+    }));
     ash.report(); // the memory is there again
     let start = tokio::select! {
         start = starts.recv() => start.unwrap(),
         _ = none.recv() => panic!("an agent that lends nothing got an item"),
     };
     assert_eq!(start.attempt, 2);
-    ash.say(from_agent::Message::Finished(result_of(&studio, &start, b"planks")));
+    ash.say(from_agent::Message::Finished(result_of(
+        &studio, &start, b"planks",
+    )));
     assert_eq!(client.wait(&run).await.counts.unwrap().done, 1);
     let items = client.items(&run).await;
     assert_eq!(items[0].outputs[0].digest, Digest::of(b"planks").to_vec());
-    let request = ItemRequest { run, item: "crate/rough".into() };
+    let request = ItemRequest {
+        run,
+        item: "crate/rough".into(),
+    };
     let view = client.runs.show_item(request).await.unwrap().into_inner();
-    let seen: Vec<_> = view.attempts_made.iter().map(|a| (a.outcome.as_str(), a.charged)).collect();
+    let seen: Vec<_> = view
+        .attempts_made
+        .iter()
+        .map(|a| (a.outcome.as_str(), a.charged))
+        .collect();
     assert_eq!(seen, [("handed-back", false), ("done", false)]);
     studio.close().await;
 }
 
 fn blob_path(studio: &Studio, digest: &[u8]) -> PathBuf {
     let name = Digest::from_slice(digest).unwrap().to_string();
-    studio.folder.path().join("store/blobs").join(&name[..2]).join(&name)
+    studio
+        .folder
+        .path()
+        .join("store/blobs")
+        .join(&name[..2])
+        .join(&name)
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -244,8 +307,17 @@ async fn lost_and_damaged_blobs_are_noticed_and_made_again() {
     std::fs::remove_file(&path).unwrap();
     std::fs::write(&path, bytes).unwrap();
     assert_eq!(client.get(&made, 0).await, Err(Code::DataLoss));
-    assert_eq!(client.get(&made, 0).await, Err(Code::NotFound), "it was set aside");
-    assert_eq!(std::fs::read_dir(studio.folder.path().join("store/aside")).unwrap().count(), 1);
+    assert_eq!(
+        client.get(&made, 0).await,
+        Err(Code::NotFound),
+        "it was set aside"
+    );
+    assert_eq!(
+        std::fs::read_dir(studio.folder.path().join("store/aside"))
+            .unwrap()
+            .count(),
+        1
+    );
     client.submit(&wanted).await;
     let counts = client.wait("harbour-dock.2").await.counts.unwrap();
     assert_eq!((counts.reused, counts.done), (1, 1));
@@ -271,7 +343,9 @@ async fn an_input_that_an_agent_cannot_have_is_made_again() {
         Work::Makes(made_by(start, &argument(start)))
     });
     let agent = FakeAgent::join(studio.connect().await, hello("ash"), "1.0", worker).await;
-    let run = client.submit(&plan(&["crate"], &[step("rough", "a"), step("game", "b")])).await;
+    let run = client
+        .submit(&plan(&["crate"], &[step("rough", "a"), step("game", "b")]))
+        .await;
     let start = complaints.recv().await.unwrap();
     agent.say(from_agent::Message::Finished(Finished {
         lease: start.lease.clone(),
@@ -285,6 +359,10 @@ async fn an_input_that_an_agent_cannot_have_is_made_again() {
     assert_eq!(row.counts.unwrap().done, 2);
     let mut started = agent.addresses.lock().unwrap().clone();
     started.sort();
-    assert_eq!(started.iter().filter(|address| *address == "crate/rough").count(), 2, "{started:?}");
+    assert_eq!(
+        started.iter().filter(|address| *address == "crate/rough").count(),
+        2,
+        "{started:?}"
+    );
     studio.close().await;
 }

@@ -235,7 +235,11 @@ fn sentence(run: &LiveRun, item: ItemId, reason: Reason, attempts: &[AttemptReco
         Reason::Upstream { index } => {
             let plan = run.board.plan();
             // The board shows outcomes only once they are on disk.
-            let known = run.decided.get(&index).copied().unwrap_or_else(|| run.board.state(index));
+            let known = run
+                .decided
+                .get(&index)
+                .copied()
+                .unwrap_or_else(|| run.board.state(index));
             let did = match known {
                 ItemState::Failed => "failed",
                 ItemState::CutOff => "was cut off",

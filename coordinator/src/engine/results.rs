@@ -119,7 +119,11 @@ impl Engine {
                 parts.insert(declared.name.clone(), made.parts.concat());
             }
         }
-        Ok(Reported { item: planned, outputs: outputs.into(), parts })
+        Ok(Reported {
+            item: planned,
+            outputs: outputs.into(),
+            parts,
+        })
     }
 
     /// A result: record it; the item is done when that is on disk.

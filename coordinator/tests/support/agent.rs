@@ -6,8 +6,8 @@ use std::sync::{Arc, Mutex};
 
 use tidemill_proto::v1::agents_client::AgentsClient;
 use tidemill_proto::v1::{
-    Finished, FromAgent, Goodbye, Hello, LogPiece, Made, Measured, Report, Start, ToAgent, ToolAnswer, Welcome,
-    from_agent, item, part, to_agent,
+    Finished, FromAgent, Goodbye, Hello, LogPiece, Made, Measured, Report, Start, ToAgent, ToolAnswer,
+    Welcome, from_agent, item, part, to_agent,
 };
 use tidemill_proto::{Digest, PROTOCOL};
 use tidemill_store::Store;
@@ -36,7 +36,8 @@ pub fn honest() -> Worker {
 
 /// The step's own argument.
 pub fn argument(start: &Start) -> String {
-    let Some(item::Action::Program(program)) = start.item.as_ref().and_then(|item| item.action.as_ref()) else {
+    let Some(item::Action::Program(program)) = start.item.as_ref().and_then(|item| item.action.as_ref())
+    else {
         return String::new();
     };
     match program.arguments[0].parts[0].kind.as_ref() {
@@ -89,7 +90,10 @@ impl FakeAgent {
     pub async fn join(channel: Channel, hello: Hello, exact: &'static str, worker: Worker) -> Self {
         let (sender, messages) = mpsc::unbounded_channel();
         say(&sender, from_agent::Message::Hello(hello));
-        let answer = AgentsClient::new(channel).join(UnboundedReceiverStream::new(messages)).await.unwrap();
+        let answer = AgentsClient::new(channel)
+            .join(UnboundedReceiverStream::new(messages))
+            .await
+            .unwrap();
         let mut answers = answer.into_inner();
         // Questions about tools may come before the welcome.
         let mut early = Vec::new();
@@ -112,7 +116,13 @@ impl FakeAgent {
                 answer_one(message, &store, exact, &worker, &count, &seen, &link);
             }
         });
-        Self { started, addresses, welcome, sender, task }
+        Self {
+            started,
+            addresses,
+            welcome,
+            sender,
+            task,
+        }
     }
 
     pub fn started(&self) -> u32 {
@@ -125,13 +135,20 @@ impl FakeAgent {
 
     /// Says again what it lends, as agents do every second or so.
     pub fn report(&self) {
-        let lends = Report { millicores: 2000, memory_bytes: 1 << 30, accepting: true, ..Report::default() };
+        let lends = Report {
+            millicores: 2000,
+            memory_bytes: 1 << 30,
+            accepting: true,
+            ..Report::default()
+        };
         self.say(from_agent::Message::Report(lends));
     }
 
     /// Leaves in good order.
     pub async fn leave(self) {
-        self.say(from_agent::Message::Goodbye(Goodbye { reason: "the day is over".into() }));
+        self.say(from_agent::Message::Goodbye(Goodbye {
+            reason: "the day is over".into(),
+        }));
         drop(self.sender);
         let _ = self.task.await;
     }
@@ -143,7 +160,9 @@ impl FakeAgent {
 }
 
 pub fn say(sender: &mpsc::UnboundedSender<FromAgent>, message: from_agent::Message) {
-    let _ = sender.send(FromAgent { message: Some(message) });
+    let _ = sender.send(FromAgent {
+        message: Some(message),
+    });
 }
 
 fn answer_one(
@@ -158,7 +177,11 @@ fn answer_one(
     match message.message {
         Some(to_agent::Message::Tool(question)) => {
             let exact = exact.to_owned();
-            let answer = ToolAnswer { program: question.program, exact, found_at: String::new() };
+            let answer = ToolAnswer {
+                program: question.program,
+                exact,
+                found_at: String::new(),
+            };
             say(link, from_agent::Message::Tool(answer));
         }
         Some(to_agent::Message::Start(start)) => {
@@ -169,7 +192,11 @@ fn answer_one(
             }
         }
         Some(to_agent::Message::End(end)) => {
-            let finished = Finished { lease: end.lease, outcome: "stopped".into(), ..Finished::default() };
+            let finished = Finished {
+                lease: end.lease,
+                outcome: "stopped".into(),
+                ..Finished::default()
+            };
             say(link, from_agent::Message::Finished(finished));
         }
         _ => {}
@@ -185,7 +212,12 @@ pub fn work(
 ) -> Option<Finished> {
     let mut finished = Finished {
         lease: start.lease.clone(),
-        measured: Some(Measured { elapsed_ms: 5, user_ms: 3, system_ms: 1, peak_memory_bytes: 4096 }),
+        measured: Some(Measured {
+            elapsed_ms: 5,
+            user_ms: 3,
+            system_ms: 1,
+            peak_memory_bytes: 4096,
+        }),
         started_ms: 1,
         ended_ms: 6,
         ..Finished::default()
@@ -194,11 +226,18 @@ pub fn work(
         Work::Makes(bytes) => {
             let staged = store.stage_bytes(&bytes).unwrap();
             finished.outcome = "done".into();
-            finished.outputs =
-                vec![Made { name: "made".into(), digest: staged.digest.to_vec(), size: staged.size, parts: vec![] }];
+            finished.outputs = vec![Made {
+                name: "made".into(),
+                digest: staged.digest.to_vec(),
+                size: staged.size,
+                parts: vec![],
+            }];
         }
         Work::Fails(code, log) => {
-            let piece = LogPiece { lease: start.lease.clone(), data: log.as_bytes().to_vec() };
+            let piece = LogPiece {
+                lease: start.lease.clone(),
+                data: log.as_bytes().to_vec(),
+            };
             say(link, from_agent::Message::Log(piece));
             finished.outcome = "failed".into();
             finished.exit_code = code;
@@ -210,7 +249,12 @@ pub fn work(
         Work::Lies => {
             finished.outcome = "done".into();
             let digest = Digest::of(b"nowhere").to_vec();
-            finished.outputs = vec![Made { name: "made".into(), digest, size: 7, parts: vec![] }];
+            finished.outputs = vec![Made {
+                name: "made".into(),
+                digest,
+                size: 7,
+                parts: vec![],
+            }];
         }
         Work::Hangs => return None,
     }

@@ -15,8 +15,8 @@ use tidemill_proto::v1::blobs_client::BlobsClient;
 use tidemill_proto::v1::runs_client::RunsClient;
 use tidemill_proto::v1::submit_part::Part;
 use tidemill_proto::v1::{
-    BlobChunk, BlobHeader, ItemRequest, ItemRow, ItemsRequest, Plan, PreviewItem, RunRow, RunState, SubmitHeader,
-    SubmitPart, WatchRequest, WhyAnswer, blob_chunk, watch_event,
+    BlobChunk, BlobHeader, ItemRequest, ItemRow, ItemsRequest, Plan, PreviewItem, RunRow, RunState,
+    SubmitHeader, SubmitPart, WatchRequest, WhyAnswer, blob_chunk, watch_event,
 };
 use tokio::io::DuplexStream;
 use tokio::sync::mpsc;
@@ -43,7 +43,11 @@ impl Studio {
     }
 
     pub async fn open(folder: TempDir, embedded: bool) -> Self {
-        let config = if embedded { Config::embedded(folder.path()) } else { Config::studio(folder.path()) };
+        let config = if embedded {
+            Config::embedded(folder.path())
+        } else {
+            Config::studio(folder.path())
+        };
         Self::with(folder, config).await
     }
 
@@ -53,24 +57,41 @@ impl Studio {
         let shutdown = CancellationToken::new();
         let (server, asked) = (coordinator.clone(), shutdown.clone());
         let serving = tokio::spawn(async move {
-            server.serve(UnboundedReceiverStream::new(streams), asked).await.unwrap();
+            server
+                .serve(UnboundedReceiverStream::new(streams), asked)
+                .await
+                .unwrap();
         });
-        Self { folder, coordinator, incoming, serving, shutdown }
+        Self {
+            folder,
+            coordinator,
+            incoming,
+            serving,
+            shutdown,
+        }
     }
 
     pub async fn connect(&self) -> Channel {
         let incoming = self.incoming.clone();
         let connector = tower::service_fn(move |_: Uri| {
             let (ours, theirs) = tokio::io::duplex(256 * 1024);
-            let sent = incoming.send(Ok(theirs)).map_err(|_| io::Error::other("the server has ended"));
+            let sent = incoming
+                .send(Ok(theirs))
+                .map_err(|_| io::Error::other("the server has ended"));
             async move { sent.map(|()| TokioIo::new(ours)) }
         });
-        Endpoint::from_static("http://coordinator").connect_with_connector(connector).await.unwrap()
+        Endpoint::from_static("http://coordinator")
+            .connect_with_connector(connector)
+            .await
+            .unwrap()
     }
 
     pub async fn client(&self) -> Client {
         let channel = self.connect().await;
-        Client { runs: RunsClient::new(channel.clone()), blobs: BlobsClient::new(channel) }
+        Client {
+            runs: RunsClient::new(channel.clone()),
+            blobs: BlobsClient::new(channel),
+        }
     }
 
     /// Ends cleanly and gives the folder back.
@@ -92,8 +113,13 @@ pub struct Client {
 impl Client {
     pub async fn put(&mut self, bytes: &[u8]) -> Digest {
         let digest = Digest::of(bytes);
-        let header = BlobHeader { digest: digest.to_vec(), size: bytes.len() as u64 };
-        let mut chunks = vec![BlobChunk { part: Some(blob_chunk::Part::Header(header)) }];
+        let header = BlobHeader {
+            digest: digest.to_vec(),
+            size: bytes.len() as u64,
+        };
+        let mut chunks = vec![BlobChunk {
+            part: Some(blob_chunk::Part::Header(header)),
+        }];
         chunks.extend(bytes.chunks(1000).map(|piece| BlobChunk {
             part: Some(blob_chunk::Part::Data(piece.to_vec().into())),
         }));
@@ -111,13 +137,21 @@ impl Client {
     }
 
     pub async fn preview(&mut self, plan: &Plan) -> Vec<PreviewItem> {
-        let items = self.runs.preview(tokio_stream::iter(parts(plan, &[]))).await.unwrap().into_inner();
+        let items = self
+            .runs
+            .preview(tokio_stream::iter(parts(plan, &[])))
+            .await
+            .unwrap()
+            .into_inner();
         items.collect::<Result<_, _>>().await.unwrap()
     }
 
     /// Watches a run to its end and gives its last row.
     pub async fn wait(&mut self, run: &str) -> RunRow {
-        let request = WatchRequest { run: run.into(), quiet: true };
+        let request = WatchRequest {
+            run: run.into(),
+            quiet: true,
+        };
         let mut events = self.runs.watch(request).await.unwrap().into_inner();
         let mut last = None;
         while let Some(event) = events.next().await {
@@ -131,7 +165,10 @@ impl Client {
     }
 
     pub async fn items(&mut self, run: &str) -> Vec<ItemRow> {
-        let request = ItemsRequest { run: run.into(), ..ItemsRequest::default() };
+        let request = ItemsRequest {
+            run: run.into(),
+            ..ItemsRequest::default()
+        };
         let items = self.runs.items(request).await.unwrap().into_inner();
         items.collect::<Result<_, _>>().await.unwrap()
     }
@@ -139,17 +176,31 @@ impl Client {
     /// `address state` of each item.
     pub async fn states(&mut self, run: &str) -> Vec<String> {
         let items = self.items(run).await;
-        items.iter().map(|row| format!("{} {}", row.address, tidemill_proto::state::word(row.state()))).collect()
+        items
+            .iter()
+            .map(|row| format!("{} {}", row.address, tidemill_proto::state::word(row.state())))
+            .collect()
     }
 
     pub async fn why(&mut self, run: &str, item: &str) -> WhyAnswer {
-        let request = ItemRequest { run: run.into(), item: item.into() };
+        let request = ItemRequest {
+            run: run.into(),
+            item: item.into(),
+        };
         self.runs.why(request).await.unwrap().into_inner()
     }
 
     pub async fn get(&mut self, digest: &[u8], offset: u64) -> Result<Vec<u8>, Code> {
-        let request = tidemill_proto::v1::BlobRequest { digest: digest.to_vec(), offset };
-        let mut chunks = self.blobs.get(request).await.map_err(|status| status.code())?.into_inner();
+        let request = tidemill_proto::v1::BlobRequest {
+            digest: digest.to_vec(),
+            offset,
+        };
+        let mut chunks = self
+            .blobs
+            .get(request)
+            .await
+            .map_err(|status| status.code())?
+            .into_inner();
         let mut bytes = Vec::new();
         while let Some(chunk) = chunks.next().await {
             if let Some(blob_chunk::Part::Data(data)) = chunk.map_err(|status| status.code())?.part {
@@ -170,7 +221,11 @@ fn parts(plan: &Plan, anew: &[&str]) -> Vec<SubmitPart> {
         folder: "/dock".into(),
     };
     let bytes = plan.encode_to_vec();
-    let mut parts = vec![SubmitPart { part: Some(Part::Header(header)) }];
-    parts.extend(bytes.chunks(5000).map(|piece| SubmitPart { part: Some(Part::Plan(piece.to_vec())) }));
+    let mut parts = vec![SubmitPart {
+        part: Some(Part::Header(header)),
+    }];
+    parts.extend(bytes.chunks(5000).map(|piece| SubmitPart {
+        part: Some(Part::Plan(piece.to_vec())),
+    }));
     parts
 }

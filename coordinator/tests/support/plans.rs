@@ -2,8 +2,8 @@
 
 use tidemill_proto::Digest;
 use tidemill_proto::v1::{
-    Argument, Edge, File, Input, Item, Needs, Output, Part, Plan, Program, Source, Step, Tool, Variant, item, part,
-    source,
+    Argument, Edge, File, Input, Item, Needs, Output, Part, Plan, Program, Source, Step, Tool, Variant, item,
+    part, source,
 };
 
 /// One step: what it is called, an argument of its program, and whether it gathers all variants.
@@ -17,11 +17,21 @@ pub struct StepOf {
 }
 
 pub fn step(name: &'static str, argument: &str) -> StepOf {
-    StepOf { name, argument: argument.into(), gathers: false, partial: false, retries: 0 }
+    StepOf {
+        name,
+        argument: argument.into(),
+        gathers: false,
+        partial: false,
+        retries: 0,
+    }
 }
 
 pub fn gather(name: &'static str) -> StepOf {
-    StepOf { gathers: true, partial: true, ..step(name, "") }
+    StepOf {
+        gathers: true,
+        partial: true,
+        ..step(name, "")
+    }
 }
 
 /// The bytes of a variant's base model.
@@ -42,14 +52,28 @@ pub fn plan_of(variants: &[&str], steps: &[StepOf], model: &dyn Fn(&str) -> Vec<
     for (position, step) in steps.iter().enumerate() {
         let before = (position.saturating_sub(1) * names.len()) as u32;
         let from_edge = |variant: usize| Source {
-            from: Some(source::From::Edge(Edge { item: before + variant as u32, output: "made".into() })),
+            from: Some(source::From::Edge(Edge {
+                item: before + variant as u32,
+                output: "made".into(),
+            })),
             label: names[variant].into(),
             extension: ".txt".into(),
         };
         if step.gathers {
             let sources = (0..names.len()).map(from_edge).collect();
             let all: Vec<u32> = (0..names.len() as u32).collect();
-            items.push(item_of("all", step, position, all, Input { name: "source".into(), many: true, sources, ..Input::default() }));
+            items.push(item_of(
+                "all",
+                step,
+                position,
+                all,
+                Input {
+                    name: "source".into(),
+                    many: true,
+                    sources,
+                    ..Input::default()
+                },
+            ));
             continue;
         }
         for (variant, name) in names.iter().enumerate() {
@@ -68,33 +92,57 @@ pub fn plan_of(variants: &[&str], steps: &[StepOf], model: &dyn Fn(&str) -> Vec<
             } else {
                 from_edge(variant)
             };
-            let input = Input { name: "source".into(), sources: vec![source], ..Input::default() };
+            let input = Input {
+                name: "source".into(),
+                sources: vec![source],
+                ..Input::default()
+            };
             items.push(item_of(name, step, position, vec![variant as u32], input));
         }
     }
     Plan {
         format: 1,
         manifest: "harbour-dock".into(),
-        variants: names.iter().map(|name| Variant { name: (*name).into(), ..Variant::default() }).collect(),
+        variants: names
+            .iter()
+            .map(|name| Variant {
+                name: (*name).into(),
+                ..Variant::default()
+            })
+            .collect(),
         steps: steps
             .iter()
             .enumerate()
             .map(|(position, step)| Step {
                 name: step.name.into(),
-                each: if step.gathers { "all".into() } else { "variant".into() },
+                each: if step.gathers {
+                    "all".into()
+                } else {
+                    "variant".into()
+                },
                 partial: step.partial,
-                upstream: if position == 0 { vec![] } else { vec![steps[position - 1].name.into()] },
+                upstream: if position == 0 {
+                    vec![]
+                } else {
+                    vec![steps[position - 1].name.into()]
+                },
                 operations: false,
             })
             .collect(),
         items,
-        tools: vec![Tool { name: "shape".into(), program: "shape".into(), version: String::new() }],
+        tools: vec![Tool {
+            name: "shape".into(),
+            program: "shape".into(),
+            version: String::new(),
+        }],
         ..Plan::default()
     }
 }
 
 fn item_of(subject: &str, step: &StepOf, position: usize, variants: Vec<u32>, input: Input) -> Item {
-    let parts = |kind| Argument { parts: vec![Part { kind: Some(kind) }] };
+    let parts = |kind| Argument {
+        parts: vec![Part { kind: Some(kind) }],
+    };
     Item {
         address: format!("{subject}/{}", step.name),
         step: position as u32,
@@ -114,7 +162,11 @@ fn item_of(subject: &str, step: &StepOf, position: usize, variants: Vec<u32>, in
             extension: ".txt".into(),
             folder: false,
         }],
-        needs: Some(Needs { memory_bytes: 1 << 20, millicores: 1000, ..Needs::default() }),
+        needs: Some(Needs {
+            memory_bytes: 1 << 20,
+            millicores: 1000,
+            ..Needs::default()
+        }),
         retries: step.retries,
         ..Item::default()
     }
