@@ -1,9 +1,0 @@
-//! `unwrap`.
-
-use super::{Context, OperationError, Produced};
-
-pub(super) fn run(_context: &Context<'_>) -> Result<Produced, OperationError> {
-    Err(OperationError::Unsuitable(
-        "`unwrap` is still being written".to_owned(),
-    ))
-}
