@@ -8,8 +8,13 @@
 pub mod config;
 pub mod error;
 pub mod launcher;
+mod blobs;
+mod item;
+mod join;
 mod machine;
 mod os;
+mod slots;
+mod tools;
 pub mod special;
 
 pub use config::{Config, NamedTool, Tools};
@@ -25,7 +30,6 @@ use tonic::transport::Channel;
 /// are ended and handed back, which costs them no retry.
 pub async fn run(config: Config, channel: Channel, shutdown: CancellationToken) -> Result<(), AgentError> {
     config.check()?;
-    let _ = channel;
-    shutdown.cancelled().await;
-    Ok(())
+    let opened = tokio::task::spawn_blocking(move || join::Agent::open(config, channel)).await;
+    opened.map_err(AgentError::machine)??.run(shutdown).await
 }

@@ -18,7 +18,7 @@ pub fn special_main() -> Option<ExitCode> {
         return Some(crate::launcher::serve());
     }
     if word == OsStr::new(WORKER_WORD) {
-        return Some(ExitCode::FAILURE);
+        return Some(tidemill_mesh::chain::worker_main());
     }
     None
 }

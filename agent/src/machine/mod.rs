@@ -1,5 +1,8 @@
 //! What the machine has and how busy it is.
 
+pub(crate) mod budget;
+pub(crate) mod meter;
+
 use sysinfo::System;
 
 use crate::error::AgentError;

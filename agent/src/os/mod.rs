@@ -11,7 +11,10 @@ use std::time::Duration;
 #[cfg(unix)]
 mod unix;
 #[cfg(unix)]
-pub(crate) use unix::{is_program, make_readable, own_cpu_ms, own_group, text_bytes, text_from_bytes};
+pub(crate) use unix::{
+    base_environment, has_other_names, is_program, make_readable, own_cpu_ms, own_group, program_file_names,
+    text_bytes, text_from_bytes,
+};
 
 #[cfg(target_os = "linux")]
 mod linux;

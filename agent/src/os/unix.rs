@@ -42,6 +42,27 @@ pub(crate) fn make_readable(path: &Path, metadata: &Metadata) -> io::Result<()> 
     fs::set_permissions(path, Permissions::from_mode(metadata.mode() & 0o777 | wanted))
 }
 
+/// Whether a file can be reached under another name too (a hard link).
+pub(crate) fn has_other_names(metadata: &Metadata) -> bool {
+    metadata.nlink() > 1
+}
+
+/// What every program's environment holds beside what the item asks for.
+pub(crate) fn base_environment(home: &Path) -> Vec<(OsString, OsString)> {
+    let home = home.as_os_str();
+    vec![
+        ("PATH".into(), std::env::var_os("PATH").unwrap_or_else(|| "/usr/local/bin:/usr/bin:/bin".into())),
+        ("HOME".into(), home.into()),
+        ("TMPDIR".into(), home.into()),
+        ("LANG".into(), "C.UTF-8".into()),
+    ]
+}
+
+/// File names under which a program may stand in a folder.
+pub(crate) fn program_file_names(program: &str) -> Vec<OsString> {
+    vec![program.into()]
+}
+
 /// Processor time that this process itself has used, in ms.
 pub(crate) fn own_cpu_ms() -> u64 {
     // SAFETY: rusage is plain numbers, for which all zeroes is a value.

@@ -1,0 +1,141 @@
+//! The agent's way to the bytes: the store's own folder where it can be seen, else the coordinator's blob
+//! service and a cache of the same form. Everything here blocks.
+//!
+//! # Layout
+//! - [`Blobs`]: one interface for both ways.
+//! - `remote`: fetching and sending in chunks, tried again for as long as the item may wait.
+//! - `bound`: which blobs of the cache must go, pure.
+
+mod bound;
+mod remote;
+
+use std::path::{Path, PathBuf};
+
+use tidemill_proto::Digest;
+use tidemill_store::{ExportMode, Staged, StagedTree, Store, StoreError, Take};
+use tokio::runtime::Handle;
+use tonic::transport::Channel;
+
+use crate::launcher::Control;
+use remote::Remote;
+
+/// Why bytes could not be had or kept.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum BlobError {
+    /// The store does not have it, or has a damaged one.
+    #[error("{reason}")]
+    Lacking { digest: Digest, reason: String },
+    /// This machine's disk, or the store's.
+    #[error("{0}")]
+    Store(#[source] StoreError),
+    /// The coordinator answered with an error that waiting does not cure.
+    #[error("the coordinator's blob service: {0}")]
+    Service(String),
+    /// The item was asked to end meanwhile.
+    #[error("it was stopped")]
+    Stopped,
+}
+
+impl From<StoreError> for BlobError {
+    fn from(error: StoreError) -> Self {
+        match error {
+            StoreError::Absent { digest } | StoreError::Corrupt { digest, .. } => {
+                Self::Lacking { digest, reason: error.to_string() }
+            }
+            other => Self::Store(other),
+        }
+    }
+}
+
+/// Access to blobs by their digests.
+#[derive(Debug)]
+pub(crate) struct Blobs {
+    store: Store,
+    remote: Option<Remote>,
+}
+
+impl Blobs {
+    /// Uses the store's folder itself.
+    pub(crate) fn direct(store: Store) -> Self {
+        Self { store, remote: None }
+    }
+
+    /// Uses the blob service behind `channel`, and `cache`, which may grow to `limit_bytes`.
+    pub(crate) fn remote(cache: Store, channel: Channel, runtime: Handle, limit_bytes: u64) -> Result<Self, StoreError> {
+        let remote = Remote::new(&cache, channel, runtime, limit_bytes)?;
+        Ok(Self { store: cache, remote: Some(remote) })
+    }
+
+    /// The store's id, if its folder is used itself.
+    pub(crate) fn direct_id(&self) -> Option<&str> {
+        self.remote.is_none().then(|| self.store.id())
+    }
+
+    /// Makes sure that a blob is here, and keeps it here until [`Blobs::release`].
+    pub(crate) fn hold(&self, digest: Digest, control: &Control) -> Result<(), BlobError> {
+        match &self.remote {
+            None => Ok(()),
+            Some(remote) => remote.hold(&self.store, digest, control),
+        }
+    }
+
+    /// The blob may leave the cache again.
+    pub(crate) fn release(&self, digests: &[Digest]) {
+        if let Some(remote) = &self.remote {
+            remote.release(&self.store, digests);
+        }
+    }
+
+    /// Path of a blob that is held, checked, for reading in place.
+    pub(crate) fn path(&self, digest: Digest) -> Result<PathBuf, BlobError> {
+        Ok(self.store.verified_path(&digest)?)
+    }
+
+    /// Puts a copy of a held blob at `target`.
+    pub(crate) fn export(&self, digest: Digest, target: &Path) -> Result<(), BlobError> {
+        self.store.export(&digest, target, ExportMode::Fast)?;
+        Ok(())
+    }
+
+    /// Makes sure that a tree's files are here; gives all that is held for it.
+    pub(crate) fn hold_tree(&self, tree: Digest, control: &Control) -> Result<Vec<Digest>, BlobError> {
+        self.hold(tree, control)?;
+        let mut held = vec![tree];
+        if self.remote.is_some() {
+            for entry in self.store.read_tree(&tree)?.entries() {
+                self.hold(entry.digest, control)?;
+                held.push(entry.digest);
+            }
+        }
+        Ok(held)
+    }
+
+    /// Writes a held tree as the folder `target`.
+    pub(crate) fn export_tree(&self, tree: Digest, target: &Path) -> Result<(), BlobError> {
+        self.store.export_tree(&tree, target, ExportMode::Fast)?;
+        Ok(())
+    }
+
+    /// Takes a file away into the store. `copy`: leave it, since somebody else may have it too.
+    pub(crate) fn take_file(&self, path: &Path, copy: bool) -> Result<Staged, BlobError> {
+        Ok(if copy { self.store.stage_file(path)? } else { self.store.stage_by_rename(path)? })
+    }
+
+    /// Takes the files of a folder.
+    pub(crate) fn take_folder(&self, path: &Path) -> Result<StagedTree, BlobError> {
+        Ok(self.store.stage_tree(path, Take::Move)?)
+    }
+
+    /// Takes bytes.
+    pub(crate) fn take_bytes(&self, bytes: &[u8]) -> Result<Staged, BlobError> {
+        Ok(self.store.stage_bytes(bytes)?)
+    }
+
+    /// Brings all that was taken to where the coordinator finds it.
+    pub(crate) fn hand_over(&self, digests: &[Digest], control: &Control) -> Result<(), BlobError> {
+        match &self.remote {
+            None => Ok(()),
+            Some(remote) => remote.hand_over(&self.store, digests, control),
+        }
+    }
+}

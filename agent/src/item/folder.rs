@@ -1,0 +1,231 @@
+//! The folder of a slot: made once, used by one item after the other. Making and removing folders for every
+//! item would take longer than a small item itself, so only what was put there is removed again, and the
+//! folders of inputs stay as long as the next item has inputs of the same names.
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::io;
+use std::path::{Path, PathBuf};
+
+use super::paths::{IN, OUT, TMP};
+use crate::os;
+
+/// One slot's folder with `in`, `out` and `tmp`.
+#[derive(Debug)]
+pub(crate) struct SlotFolder {
+    root: PathBuf,
+    /// Folders below `in` that are there, relative to `root`, with `/`.
+    made: BTreeSet<String>,
+}
+
+impl SlotFolder {
+    /// Makes the folder, or takes it over from an earlier process, emptied.
+    pub(crate) fn open(root: &Path) -> io::Result<Self> {
+        fs::create_dir_all(root)?;
+        // Programs are told absolute paths (HOME), and run elsewhere than this process.
+        let root = std::path::absolute(root)?;
+        let mut folder = Self { root, made: BTreeSet::new() };
+        folder.clean()?;
+        Ok(folder)
+    }
+
+    pub(crate) fn root(&self) -> &Path {
+        &self.root
+    }
+
+    /// Absolute path of a path with `/`.
+    pub(crate) fn path(&self, relative: &str) -> PathBuf {
+        self.root.join(relative)
+    }
+
+    /// Makes sure that of the input folders just these are there, all empty.
+    pub(crate) fn prepare(&mut self, wanted: &BTreeSet<String>) -> io::Result<()> {
+        if self.made == *wanted {
+            return Ok(());
+        }
+        // An inner folder stands behind its outer one, so from the back they are empty when their turn comes.
+        let obsolete: Vec<String> =
+            self.made.iter().rev().filter(|made| !is_needed(made, wanted)).cloned().collect();
+        for folder in obsolete {
+            remove_all(&self.path(&folder))?;
+            self.made.remove(&folder);
+        }
+        for folder in wanted {
+            fs::create_dir_all(self.path(folder))?;
+            self.note_made(folder);
+        }
+        Ok(())
+    }
+
+    /// Removes whatever is there but the folders themselves.
+    pub(crate) fn clean(&mut self) -> io::Result<()> {
+        for entry in fs::read_dir(&self.root)? {
+            let name = entry?.file_name();
+            if !is_own(&name) {
+                remove_all(&self.root.join(name))?;
+            }
+        }
+        for own in [IN, OUT, TMP] {
+            let path = self.root.join(own);
+            match fs::symlink_metadata(&path) {
+                Ok(metadata) if metadata.is_dir() => {
+                    os::make_readable(&path, &metadata)?;
+                    empty(&path, own, &self.made)?;
+                }
+                // A program has put something else in its place.
+                Ok(_) => {
+                    fs::remove_file(&path)?;
+                    fs::create_dir(&path)?;
+                }
+                Err(error) if error.kind() == io::ErrorKind::NotFound => fs::create_dir(&path)?,
+                Err(error) => return Err(error),
+            }
+        }
+        self.made.retain(|made| self.root.join(made).is_dir());
+        Ok(())
+    }
+
+    /// Names in the slot's folder itself that are not ours, sorted.
+    pub(crate) fn strangers(&self) -> io::Result<Vec<String>> {
+        let names = names_in(&self.root)?;
+        Ok(names.into_iter().filter(|name| !is_own(name.trim_end_matches('/').as_ref())).collect())
+    }
+
+    fn note_made(&mut self, folder: &str) {
+        let mut folder = folder;
+        while folder != IN {
+            self.made.insert(folder.to_owned());
+            folder = folder.rsplit_once('/').map_or(IN, |(parent, _)| parent);
+        }
+    }
+}
+
+/// Names in a folder, sorted; folders with a trailing `/`.
+pub(crate) fn names_in(folder: &Path) -> io::Result<Vec<String>> {
+    let mut names = Vec::new();
+    for entry in fs::read_dir(folder)? {
+        let entry = entry?;
+        let slash = if entry.file_type()?.is_dir() { "/" } else { "" };
+        names.push(format!("{}{slash}", entry.file_name().to_string_lossy()));
+    }
+    names.sort_unstable();
+    Ok(names)
+}
+
+fn is_own(name: &std::ffi::OsStr) -> bool {
+    [IN, OUT, TMP].iter().any(|own| name == *own)
+}
+
+fn is_needed(made: &str, wanted: &BTreeSet<String>) -> bool {
+    wanted.iter().any(|wanted| wanted == made || wanted.strip_prefix(made).is_some_and(|rest| rest.starts_with('/')))
+}
+
+/// Empties a folder; folders in `keep` stay, emptied too.
+fn empty(path: &Path, relative: &str, keep: &BTreeSet<String>) -> io::Result<()> {
+    for entry in fs::read_dir(path)? {
+        let entry = entry?;
+        let inner = entry.path();
+        let name = format!("{relative}/{}", entry.file_name().to_string_lossy());
+        if keep.contains(&name) && entry.file_type()?.is_dir() {
+            os::make_readable(&inner, &entry.metadata()?)?;
+            empty(&inner, &name, keep)?;
+        } else {
+            remove_all(&inner)?;
+        }
+    }
+    Ok(())
+}
+
+/// Removes a file or a folder with all that is in it, even if its owner forbade that to itself. Never follows
+/// a symbolic link.
+fn remove_all(path: &Path) -> io::Result<()> {
+    let metadata = match fs::symlink_metadata(path) {
+        Ok(metadata) => metadata,
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
+        Err(error) => return Err(error),
+    };
+    if !metadata.is_dir() {
+        return fs::remove_file(path);
+    }
+    if fs::remove_dir_all(path).is_ok() {
+        return Ok(());
+    }
+    os::make_readable(path, &metadata)?;
+    for entry in fs::read_dir(path)? {
+        remove_all(&entry?.path())?;
+    }
+    fs::remove_dir(path)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn wanted(folders: &[&str]) -> BTreeSet<String> {
+        folders.iter().map(|folder| (*folder).to_owned()).collect()
+    }
+
+    fn all_below(root: &Path) -> Vec<String> {
+        let mut found = Vec::new();
+        let mut open = vec![String::new()];
+        while let Some(folder) = open.pop() {
+            for entry in fs::read_dir(root.join(&folder)).unwrap() {
+                let entry = entry.unwrap();
+                let name = format!("{folder}{}", entry.file_name().to_str().unwrap());
+                if entry.file_type().unwrap().is_dir() {
+                    open.push(format!("{name}/"));
+                }
+                found.push(name);
+            }
+        }
+        found.sort();
+        found
+    }
+
+    #[test]
+    fn files_go_and_the_folders_of_like_inputs_stay() {
+        let temporary = tempfile::tempdir().unwrap();
+        let root = temporary.path().join("slots/0");
+        let mut folder = SlotFolder::open(&root).unwrap();
+        folder.prepare(&wanted(&["in/model", "in/maps/0000", "in/maps/0001"])).unwrap();
+        for file in ["in/model/model.obj", "in/maps/0001/maps.png", "out/mesh.glb", "tmp/.cache", "core"] {
+            fs::write(root.join(file), "x").unwrap();
+        }
+        fs::create_dir_all(root.join("tmp/deep/er")).unwrap();
+        assert_eq!(folder.strangers().unwrap(), ["core"]);
+        folder.clean().unwrap();
+        let left = ["in", "in/maps", "in/maps/0000", "in/maps/0001", "in/model", "out", "tmp"];
+        assert_eq!(all_below(&root), left);
+        folder.prepare(&wanted(&["in/maps/0000"])).unwrap();
+        assert_eq!(all_below(&root), ["in", "in/maps", "in/maps/0000", "out", "tmp"]);
+        folder.prepare(&wanted(&[])).unwrap();
+        assert_eq!(all_below(&root), ["in", "out", "tmp"]);
+    }
+
+    #[test]
+    fn what_an_earlier_process_left_is_removed() {
+        let temporary = tempfile::tempdir().unwrap();
+        fs::create_dir_all(temporary.path().join("out/old")).unwrap();
+        fs::write(temporary.path().join("in"), "a file in its place").unwrap();
+        SlotFolder::open(temporary.path()).unwrap();
+        assert_eq!(all_below(temporary.path()), ["in", "out", "tmp"]);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn links_are_removed_and_never_followed() {
+        let temporary = tempfile::tempdir().unwrap();
+        let outside = temporary.path().join("outside");
+        fs::create_dir(&outside).unwrap();
+        fs::write(outside.join("precious"), "x").unwrap();
+        let root = temporary.path().join("slot");
+        let mut folder = SlotFolder::open(&root).unwrap();
+        fs::remove_dir(root.join("out")).unwrap();
+        std::os::unix::fs::symlink(&outside, root.join("out")).unwrap();
+        std::os::unix::fs::symlink(&outside, root.join("tmp/link")).unwrap();
+        folder.clean().unwrap();
+        assert_eq!(all_below(&root), ["in", "out", "tmp"]);
+        assert!(outside.join("precious").exists());
+        assert!(!root.join("out").is_symlink());
+    }
+}

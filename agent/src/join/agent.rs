@@ -1,0 +1,431 @@
+//! The state of one agent and what it does about each event.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tidemill_proto::v1::{
+    Declined, FromAgent, Hello, LogPiece, OperationVersion, Report, Start, ToAgent, ToolAnswer, Welcome, from_agent,
+    to_agent,
+};
+use tidemill_store::Store;
+use tokio::runtime::Handle;
+use tokio::sync::mpsc;
+use tokio::time::Instant;
+use tokio_util::sync::CancellationToken;
+use tonic::transport::Channel;
+
+use super::backoff::Backoff;
+use super::leases::Leases;
+use super::session::Session;
+use crate::blobs::Blobs;
+use crate::config::Config;
+use crate::error::AgentError;
+use crate::item::judge::{Verdict, mib_text};
+use crate::item::run::{Heard, unix_ms};
+use crate::launcher::Control;
+use crate::machine::meter::Meter;
+use crate::slots::{Job, Shared, SlotEvent, Slots};
+use crate::tools::ToolBox;
+
+/// Until a Welcome says otherwise.
+const REPORT_EVERY: Duration = Duration::from_secs(2);
+/// On shutdown: how long ended items may take to be gone, and results to be settled.
+const ENDING_LIMIT: Duration = Duration::from_secs(15);
+const SETTLING_LIMIT: Duration = Duration::from_secs(2);
+
+/// One agent.
+pub(crate) struct Agent {
+    config: Config,
+    channel: Channel,
+    id: String,
+    tools: Arc<ToolBox>,
+    slots: Slots,
+    leases: Leases,
+    meter: Meter,
+    blobs: Option<Arc<Blobs>>,
+    /// Of the coordinator that it last spoke to.
+    coordinator_start: String,
+    report_every: Duration,
+    /// False: takes nothing new.
+    accepting: bool,
+    slot_events: mpsc::UnboundedReceiver<SlotEvent>,
+    /// Answers that were looked for on another thread.
+    answers: (mpsc::UnboundedSender<ToolAnswer>, mpsc::UnboundedReceiver<ToolAnswer>),
+}
+
+/// Why a session, or the wait for one, ended.
+enum Left {
+    /// The stream was lost or could not be made.
+    Lost(String),
+    Refused(String),
+    /// The agent was asked to end.
+    Asked,
+}
+
+impl Agent {
+    /// Makes the agent's folders. Blocks.
+    pub(crate) fn open(config: Config, channel: Channel) -> Result<Self, AgentError> {
+        std::fs::create_dir_all(&config.data).map_err(AgentError::data("create", &config.data))?;
+        let tools_folder = config.data.join("tools");
+        let tools = ToolBox::open(config.tools.clone(), config.launcher.clone(), tools_folder.clone())
+            .map_err(AgentError::data("create", &tools_folder))?;
+        let tools = Arc::new(tools);
+        let (events, slot_events) = mpsc::unbounded_channel();
+        let slots = Slots::new(Shared {
+            folder: config.data.join("slots"),
+            tools: Arc::clone(&tools),
+            worker: config.worker.clone(),
+            launcher: config.launcher.clone(),
+            events,
+        });
+        Ok(Self {
+            id: own_id(&config.data)?,
+            meter: Meter::new(&config)?,
+            config,
+            channel,
+            tools,
+            slots,
+            leases: Leases::default(),
+            blobs: None,
+            coordinator_start: String::new(),
+            report_every: REPORT_EVERY,
+            accepting: true,
+            slot_events,
+            answers: mpsc::unbounded_channel(),
+        })
+    }
+
+    /// Joins, again and again, until `shutdown`; then ends in order.
+    pub(crate) async fn run(mut self, shutdown: CancellationToken) -> Result<(), AgentError> {
+        let mut backoff = Backoff::default();
+        let result = loop {
+            let random = || uuid::Uuid::new_v4().as_u128() as u32;
+            let pause = match self.one_session(&shutdown, &mut backoff).await {
+                Left::Asked => break Ok(()),
+                Left::Refused(reason) if self.config.give_up_when_refused => break Err(AgentError::Refused(reason)),
+                Left::Refused(reason) => {
+                    let pause = Backoff::refused(random());
+                    tracing::error!(reason, "the coordinator refuses this agent; trying again in {pause:?}");
+                    pause
+                }
+                Left::Lost(reason) => {
+                    let pause = backoff.next(random());
+                    tracing::warn!(reason, "not joined to the coordinator; trying again in {pause:?}");
+                    pause
+                }
+            };
+            if let Left::Asked = self.wait_apart(pause, &shutdown).await {
+                break Ok(());
+            }
+        };
+        // Without a stream nobody can be told; a restarted coordinator counts what is held as lost.
+        self.leases.hand_back_all("the agent ends");
+        let slots = self.slots;
+        drop(self.leases);
+        // If the runtime is going away, so is the process, and the launchers with it.
+        let _ = tokio::task::spawn_blocking(move || slots.close()).await;
+        result
+    }
+
+    /// Between two sessions: items go on.
+    async fn wait_apart(&mut self, pause: Duration, shutdown: &CancellationToken) -> Left {
+        let until = Instant::now() + pause;
+        loop {
+            tokio::select! {
+                () = shutdown.cancelled() => return Left::Asked,
+                () = tokio::time::sleep_until(until) => return Left::Lost(String::new()),
+                Some(event) = self.slot_events.recv() => drop(self.on_slot_event(event)),
+            }
+        }
+    }
+
+    async fn one_session(&mut self, shutdown: &CancellationToken, backoff: &mut Backoff) -> Left {
+        let hello = self.hello().await;
+        let joining = Session::join(self.channel.clone(), hello);
+        let (mut session, welcome) = tokio::select! {
+            () = shutdown.cancelled() => return Left::Asked,
+            joined = joining => match joined {
+                Ok(joined) => joined,
+                Err(left) => return left.into(),
+            },
+        };
+        if let Err(reason) = self.on_welcome(&welcome).await {
+            return Left::Lost(reason);
+        }
+        backoff.reset();
+        for finished in self.leases.keep_only(&welcome.keep) {
+            if session.tell(from_agent::Message::Finished(finished)).is_err() {
+                return Left::Lost("the stream ended".into());
+            }
+        }
+        let left = self.converse(&mut session, shutdown).await;
+        if let Left::Asked = left {
+            self.take_leave(session).await;
+        }
+        left
+    }
+
+    async fn converse(&mut self, session: &mut Session, shutdown: &CancellationToken) -> Left {
+        let mut reports = tokio::time::interval(self.report_every);
+        reports.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        loop {
+            let told = tokio::select! {
+                () = shutdown.cancelled() => return Left::Asked,
+                message = session.hear() => match message {
+                    Ok(message) => self.on_message(message),
+                    Err(left) => return left.into(),
+                },
+                Some(event) = self.slot_events.recv() => self.on_slot_event(event),
+                Some(answer) = self.answers.1.recv() => Some(from_agent::Message::Tool(answer)),
+                _ = reports.tick() => Some(self.on_tick()),
+            };
+            if let Some(message) = told
+                && session.tell(message).is_err()
+            {
+                return Left::Lost("the coordinator does not take messages".into());
+            }
+        }
+    }
+
+    /// Ends in order: lets items finish as long as the owner allows, hands the others back, says goodbye.
+    async fn take_leave(&mut self, mut session: Session) {
+        self.accepting = false;
+        let _ = session.tell(self.on_tick());
+        let drained = Instant::now() + self.config.drain_limit;
+        self.converse_until(&mut session, drained, |agent| agent.leases.running() == 0).await;
+        self.leases.hand_back_all("the agent ends");
+        let ended = Instant::now() + ENDING_LIMIT;
+        self.converse_until(&mut session, ended, |agent| agent.leases.running() == 0).await;
+        let settled = Instant::now() + SETTLING_LIMIT;
+        self.converse_until(&mut session, settled, |agent| agent.leases.is_empty()).await;
+        session.leave("the agent ends").await;
+    }
+
+    async fn converse_until(&mut self, session: &mut Session, until: Instant, is_over: impl Fn(&Self) -> bool) {
+        while !is_over(self) {
+            let told = tokio::select! {
+                () = tokio::time::sleep_until(until) => return,
+                message = session.hear() => match message {
+                    Ok(message) => self.on_message(message),
+                    Err(_) => return,
+                },
+                Some(event) = self.slot_events.recv() => self.on_slot_event(event),
+            };
+            if let Some(message) = told
+                && session.tell(message).is_err()
+            {
+                return;
+            }
+        }
+    }
+
+    async fn hello(&mut self) -> Hello {
+        let tools = Arc::clone(&self.tools);
+        // Programs may have to be asked, which takes its time.
+        let versions = tokio::task::spawn_blocking(move || tools.versions()).await.unwrap_or_default();
+        let held = self.leases.held();
+        let machine = self.meter.machine();
+        Hello {
+            agent: self.id.clone(),
+            name: if self.config.name.is_empty() { crate::machine::host_name() } else { self.config.name.clone() },
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            protocol: tidemill_proto::PROTOCOL,
+            cores: machine.cores,
+            memory_bytes: machine.memory_bytes,
+            any_program: self.tools.any_program(),
+            tools: versions,
+            operations: tidemill_ops::all()
+                .iter()
+                .map(|operation| OperationVersion { name: operation.name.to_owned(), version: operation.version })
+                .collect(),
+            offers: self.config.offers.clone(),
+            holds: held.iter().map(|held| held.lease.clone()).collect(),
+            budget: Some(self.report()),
+            start_id: self.coordinator_start.clone(),
+            held,
+        }
+    }
+
+    /// Finds out how to get at blobs.
+    async fn on_welcome(&mut self, welcome: &Welcome) -> Result<(), String> {
+        self.coordinator_start.clone_from(&welcome.start_id);
+        if welcome.report_ms > 0 {
+            self.report_every = Duration::from_millis(welcome.report_ms.into());
+        }
+        let is_same = self.blobs.as_ref().is_some_and(|blobs| match blobs.direct_id() {
+            Some(id) => id == welcome.store_id,
+            None => !can_see_store(welcome),
+        });
+        if is_same {
+            return Ok(());
+        }
+        let (welcome, channel) = (welcome.clone(), self.channel.clone());
+        let (cache, limit) = (self.config.data.join("cache"), self.config.cache_bytes);
+        let runtime = Handle::current();
+        let opened = tokio::task::spawn_blocking(move || open_blobs(&welcome, &cache, channel, runtime, limit)).await;
+        let blobs = opened.map_err(|error| error.to_string())?.map_err(|error| error.to_string())?;
+        self.blobs = Some(Arc::new(blobs));
+        Ok(())
+    }
+
+    fn on_message(&mut self, message: ToAgent) -> Option<from_agent::Message> {
+        match message.message? {
+            to_agent::Message::Start(start) => self.on_start(start),
+            to_agent::Message::End(end) => {
+                self.leases.end(&end.lease);
+                None
+            }
+            to_agent::Message::Settled(settled) => {
+                self.leases.settled(&settled.lease);
+                None
+            }
+            to_agent::Message::Tool(question) => {
+                let (tools, answers) = (Arc::clone(&self.tools), self.answers.0.clone());
+                // A program may have to be asked; meanwhile everything else goes on.
+                tokio::task::spawn_blocking(move || answers.send(tool_answer(&tools, question.program)));
+                None
+            }
+            // Both only stand at the beginning; a second one changes nothing.
+            to_agent::Message::Welcome(_) | to_agent::Message::Refused(_) => None,
+        }
+    }
+
+    fn on_start(&mut self, start: Start) -> Option<from_agent::Message> {
+        let lease = start.lease.clone();
+        let declined = |reason: String| Some(from_agent::Message::Declined(Declined { lease: lease.clone(), reason }));
+        let Some(blobs) = self.blobs.clone() else { return declined("the agent has no way to blobs".into()) };
+        if let Err(reason) = self.fits(&start) {
+            return declined(reason);
+        }
+        let control = Control::default();
+        if !self.leases.start(&start, control.clone(), unix_ms()) {
+            return None;
+        }
+        let job = Job { start: Box::new(start), control, blobs };
+        let Err(error) = self.slots.run(job) else { return None };
+        let mut finished = tidemill_proto::v1::Finished { lease: lease.clone(), ..Default::default() };
+        Verdict::machine(format!("no slot for an item: {error}")).put_into(&mut finished);
+        self.leases.finished(finished)
+    }
+
+    /// Looks again: things may have changed since the report that the coordinator decided on.
+    fn fits(&mut self, start: &Start) -> Result<(), String> {
+        if !self.accepting {
+            return Err("the agent takes nothing new".into());
+        }
+        let (millicores, bytes) = self.leases.booked();
+        if millicores + start.millicores > self.config.millicores {
+            let (lent, wanted) = (self.config.millicores, start.millicores);
+            return Err(format!("{wanted} millicores do not fit: {millicores} of {lent} are in use"));
+        }
+        let items = self.leases.memory_bytes();
+        let lendable = self.meter.lendable_bytes_now(items);
+        // A little more than what was reported is no reason to send an item back and forth.
+        if bytes + start.estimate_memory_bytes > lendable + lendable / 20 {
+            let (wanted, lent) = (mib_text(start.estimate_memory_bytes), mib_text(lendable));
+            return Err(format!("{wanted} do not fit: {} of {lent} are booked", mib_text(bytes)));
+        }
+        Ok(())
+    }
+
+    fn on_slot_event(&mut self, event: SlotEvent) -> Option<from_agent::Message> {
+        match event {
+            SlotEvent::Heard { lease, heard: Heard::Log(data) } => {
+                Some(from_agent::Message::Log(LogPiece { lease, data }))
+            }
+            SlotEvent::Heard { lease, heard: Heard::Sample { memory_bytes, cpu_ms } } => {
+                self.leases.sample(&lease, memory_bytes, cpu_ms);
+                None
+            }
+            SlotEvent::Finished { slot, finished } => {
+                self.slots.is_idle(slot);
+                self.leases.finished(*finished)
+            }
+        }
+    }
+
+    fn on_tick(&mut self) -> from_agent::Message {
+        self.meter.read(self.leases.cpu_ms(), self.leases.memory_bytes());
+        if self.meter.is_pressed() && self.leases.hand_back_youngest("the machine is short of memory") {
+            tracing::warn!("the machine is short of memory: the youngest item is handed back");
+        }
+        from_agent::Message::Report(self.report())
+    }
+
+    fn report(&self) -> Report {
+        let lent = self.meter.lent();
+        Report {
+            millicores: lent.millicores,
+            memory_bytes: lent.memory_bytes,
+            load_cores: lent.load_cores,
+            used_memory_bytes: self.leases.memory_bytes(),
+            accepting: self.accepting,
+        }
+    }
+}
+
+impl From<super::session::Ended> for Left {
+    fn from(ended: super::session::Ended) -> Self {
+        match ended {
+            super::session::Ended::Lost(reason) => Self::Lost(reason),
+            super::session::Ended::Refused(reason) => Self::Refused(reason),
+        }
+    }
+}
+
+/// Wraps a message for the wire.
+pub(super) fn wire(message: from_agent::Message) -> FromAgent {
+    FromAgent { message: Some(message) }
+}
+
+fn tool_answer(tools: &ToolBox, program: String) -> ToolAnswer {
+    match tools.find(&program) {
+        Ok(tool) => {
+            ToolAnswer { program, exact: tool.exact, found_at: tool.path.display().to_string() }
+        }
+        Err(error) => {
+            tracing::info!(%error, "a tool was asked for");
+            ToolAnswer { program, ..ToolAnswer::default() }
+        }
+    }
+}
+
+/// Whether the coordinator's store is a folder that this machine has too.
+fn can_see_store(welcome: &Welcome) -> bool {
+    if welcome.store_path.is_empty() || welcome.store_id.is_empty() {
+        return false;
+    }
+    let id = std::fs::read_to_string(Path::new(&welcome.store_path).join("store-id"));
+    id.is_ok_and(|id| id.trim() == welcome.store_id)
+}
+
+fn open_blobs(
+    welcome: &Welcome,
+    cache: &Path,
+    channel: Channel,
+    runtime: Handle,
+    limit_bytes: u64,
+) -> Result<Blobs, tidemill_store::StoreError> {
+    if can_see_store(welcome) {
+        match Store::open(Path::new(&welcome.store_path)) {
+            Ok(store) => return Ok(Blobs::direct(store)),
+            Err(error) => tracing::warn!(%error, "the store's folder is there but cannot be used; fetching instead"),
+        }
+    }
+    Blobs::remote(Store::open_cache(cache)?, channel, runtime, limit_bytes)
+}
+
+/// The agent's id, which stays the same for as long as its data does.
+fn own_id(data: &Path) -> Result<String, AgentError> {
+    let path = data.join("agent-id");
+    match std::fs::read_to_string(&path) {
+        Ok(text) if uuid::Uuid::try_parse(text.trim()).is_ok() => return Ok(text.trim().to_owned()),
+        Ok(_) => tracing::warn!(path = %path.display(), "not an id; the agent takes a new one"),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
+        Err(error) => return Err(AgentError::data("read", &path)(error)),
+    }
+    let id = uuid::Uuid::new_v4().to_string();
+    std::fs::write(&path, format!("{id}\n")).map_err(AgentError::data("write", &path))?;
+    Ok(id)
+}
