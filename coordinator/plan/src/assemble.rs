@@ -235,13 +235,12 @@ fn check_collisions(items: &Items, order: &[usize], steps: &[CompiledStep<'_, '_
                     address(owner)
                 )
             };
-            let mut entry = report.error("output-collision", &span(owner), message).hint(
+            let entry = report.error("output-collision", &span(owner), message).hint(
                 "one would silently be lost: put what tells them apart into the path, such as `{variant}`",
             );
             if span(other.owner) != span(owner) {
-                entry = entry.related(&span(other.owner), "the other one");
+                entry.related(&span(other.owner), "the other one");
             }
-            drop(entry);
         }
     }
     for (owner, path) in outputs() {

@@ -252,18 +252,16 @@ impl Builder<'_, '_, '_, '_> {
                         ),
                     }
                 }
-                Some(Err(problem)) => {
-                    if self.said.insert((span.start, problem.message.clone())) {
-                        report
-                            .error(
-                                problem.code,
-                                span,
-                                format!("{} (for `{subject}`)", problem.message),
-                            )
-                            .maybe_hint(problem.hint);
-                    }
+                Some(Err(problem)) if self.said.insert((span.start, problem.message.clone())) => {
+                    report
+                        .error(
+                            problem.code,
+                            span,
+                            format!("{} (for `{subject}`)", problem.message),
+                        )
+                        .maybe_hint(problem.hint);
                 }
-                None => {}
+                Some(Err(_)) | None => {}
             }
         }
         operations

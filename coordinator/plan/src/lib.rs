@@ -1,9 +1,28 @@
 //! From manifest text, survey and operations to a plan, or to all that is wrong, each with its place.
 //!
 //! Pure: no I/O, no clock, no async. The same folder, manifest and operations give a byte-identical plan.
+//!
+//! # Layout, in the order in which a plan is made
+//! - `read`: text to a manifest as it is written; everything keeps its place. `wanted` says what to survey.
+//! - `survey`: what the client found.
+//! - `variants`: files, rows and axes, multiplied and named; `variants::scope` says what placeholders mean.
+//! - `graph`: edges between steps, their order, cycles.
+//! - `steps` with `chain`, `binding`, `settings` and `program`: all of a step that is the same for its items.
+//! - `adjust`: overrides by field, and those of a draft.
+//! - `tags`: what models say about themselves. `subjects`: variants, groups, all.
+//! - `items`, `collisions`, `deliver`: each step for each subject, its files, and what is copied out.
+//! - `assemble`: the whole way in one function. `recheck`: the coordinator's own look at a plan.
+//! - `diagnostics`, `render`, `nearest`: findings with places, pictures and hints.
+//!
+//! # Invariants
+//! - An error never hides another: each stage goes on with what it could understand, and marks the rest as unknown
+//!   so that nothing is complained about twice. Only text that is no TOML ends the way early.
+//! - Lists of a plan have a defined order, and nothing is taken from the order of a hash map.
+//! - No loop is over pairs of variants: a hundred thousand of them are planned in seconds.
 
 mod adjust;
 mod assemble;
+mod binding;
 mod chain;
 mod collisions;
 mod deliver;

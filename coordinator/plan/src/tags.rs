@@ -179,7 +179,7 @@ fn check_size(
     if USUAL_LENGTH_M.contains(&side) {
         return;
     }
-    let size = if side < USUAL_LENGTH_M.start().to_owned() {
+    let size = if side < *USUAL_LENGTH_M.start() {
         "small"
     } else {
         "large"

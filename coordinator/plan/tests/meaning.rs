@@ -1,4 +1,5 @@
 //! What the parts of a manifest mean that the big example does not show.
+#![allow(clippy::unwrap_used)] // Helpers of tests, too.
 
 mod common;
 

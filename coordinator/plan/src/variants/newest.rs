@@ -11,6 +11,9 @@ use crate::read::{Piece, Template};
 /// the longer one is the higher, and of equally long ones the one that sorts later.
 type Version = Option<(usize, String)>;
 
+/// In what files agree that differ only in their version: folder, rest of the stem, extension.
+type Likeness<'p> = (&'p str, &'p str, &'p str);
+
 /// Of each group of files that differ only there, the one with the highest number.
 pub(super) fn choose(template: &Template, paths: &[&str], report: &mut Report<'_>) -> Vec<ModelFile> {
     let (before, after) = match template.pieces.as_slice() {
@@ -19,7 +22,7 @@ pub(super) fn choose(template: &Template, paths: &[&str], report: &mut Report<'_
         [Piece::Name(_), Piece::Text(after)] => ("", after.as_str()),
         _ => ("", ""),
     };
-    let mut groups: BTreeMap<(&str, &str, &str), Vec<(Version, &str)>> = BTreeMap::new();
+    let mut groups: BTreeMap<Likeness<'_>, Vec<(Version, &str)>> = BTreeMap::new();
     for path in paths {
         let folder = path.rsplit_once('/').map_or("", |(folder, _)| folder);
         let stem = paths::stem(path);

@@ -1,11 +1,16 @@
 //! `csv = "variants.csv"`: rows are variants, columns are fields, and a column `model` may name base models.
 
+use std::collections::HashMap;
+
 use super::{Base, FieldValue, ModelFile, fields};
 use crate::diagnostics::Report;
 use crate::read::variants::BUILT_IN;
 use crate::read::{At, VariantsDecl};
 use crate::survey::Survey;
 use crate::{names, paths};
+
+/// Fields of a file's name, with their values.
+type Fields = Vec<(String, FieldValue)>;
 
 /// A CSV file that was read.
 pub(super) struct Rows {
@@ -153,8 +158,7 @@ impl Rows {
     ) -> Vec<Base> {
         let mut bases = Vec::with_capacity(self.rows.len());
         // The same model in many rows is one file.
-        let mut known: std::collections::HashMap<&str, (usize, Option<Vec<(String, FieldValue)>>)> =
-            Default::default();
+        let mut known: HashMap<&str, (usize, Option<Fields>)> = HashMap::new();
         for (line, cells) in &self.rows {
             let mut values: Vec<(String, FieldValue)> = Vec::with_capacity(cells.len());
             let named = self
@@ -189,7 +193,7 @@ impl Rows {
         bases
     }
 
-    #[allow(clippy::type_complexity)] // The file, and its fields unless its name does not fit.
+    /// The file, and its fields unless its name does not fit.
     fn model(
         &self,
         path: &str,
@@ -197,7 +201,7 @@ impl Rows {
         decl: &VariantsDecl,
         survey: &Survey,
         report: &mut Report<'_>,
-    ) -> Option<(ModelFile, Option<Vec<(String, FieldValue)>>)> {
+    ) -> Option<(ModelFile, Option<Fields>)> {
         let origin = format!("line {line} of `{}`", self.path.value);
         let problem = paths::input_problem(path);
         if let Some(problem) = problem {

@@ -1,5 +1,6 @@
 //! Invented surveys, and short ways to ask for a plan.
 #![allow(dead_code)] // Each test program uses its own part.
+#![allow(clippy::unwrap_used)] // These are tests, though none of these functions is one.
 
 use std::collections::BTreeMap;
 
