@@ -94,7 +94,7 @@ impl Config {
     }
 
     /// Refuses what cannot work, naming the setting.
-    pub(crate) fn check(&self) -> Result<(), AgentError> {
+    pub fn check(&self) -> Result<(), AgentError> {
         let bad = |setting, problem: String| Err(AgentError::Setting { setting, problem });
         if self.millicores == 0 {
             return bad("cores", "is 0: lend at least a part of one core".into());

@@ -2,10 +2,15 @@
 //!
 //! # Layout
 //! - [`config`]: what an agent lends and where its data lies.
+//! - [`config_file`]: the same as a file, for a studio's agent.
 //! - [`launcher`]: the small process per slot that starts items and ends all that they start.
+//! - `join`: the stream to the coordinator, and the leases that are held. `slots`: threads that run items.
+//! - `item`: one item from start to result. `blobs`: the way to the bytes. `tools`: external programs.
+//! - `machine`: cores, memory, load, and what is lent now. `os`: what differs between systems.
 //! - [`special`]: the two words that turn this program into a launcher or a worker.
 
 pub mod config;
+pub mod config_file;
 pub mod error;
 pub mod launcher;
 mod blobs;
@@ -32,4 +37,9 @@ pub async fn run(config: Config, channel: Channel, shutdown: CancellationToken) 
     config.check()?;
     let opened = tokio::task::spawn_blocking(move || join::Agent::open(config, channel)).await;
     opened.map_err(AgentError::machine)??.run(shutdown).await
+}
+
+/// Waits for the system to ask the program to end: Ctrl-C or, where it exists, SIGTERM.
+pub async fn end_signal() {
+    os::end_signal().await;
 }

@@ -1,10 +1,105 @@
 //! The agent as a program of its own, for a studio's workstations.
 
+use std::path::PathBuf;
 use std::process::ExitCode;
+
+use anyhow::Context as _;
+use clap::Parser;
+use tidemill_agent::Config;
+use tidemill_agent::config_file::{self, ConfigFile};
+use tokio_util::sync::CancellationToken;
+use tonic::transport::Endpoint;
+
+/// Lends this machine's cores and memory to a Tidemill coordinator and runs its items.
+///
+/// It runs programs that others choose, but only those that its configuration file names.
+#[derive(Debug, Parser)]
+#[command(name = "tidemill-agent", version)]
+struct Arguments {
+    /// The coordinator, as in http://mill:7433
+    #[arg(long, env = "TIDEMILL_AT", value_name = "URL")]
+    at: String,
+    /// Folder for slots, cache and the agent's id
+    #[arg(long, env = "TIDEMILL_DATA", value_name = "DIR")]
+    data: PathBuf,
+    /// Configuration: name, cores, memory, tools
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+    /// Name for people [default: the host's]
+    #[arg(long)]
+    name: Option<String>,
+    /// Cores to lend, as in 6 or 1.5 [default: all]
+    #[arg(long)]
+    cores: Option<f64>,
+    /// Memory to lend, as in "24 GiB" [default: all but a reserve]
+    #[arg(long)]
+    memory: Option<String>,
+}
 
 fn main() -> ExitCode {
     if let Some(code) = tidemill_agent::special_main() {
         return code;
     }
-    ExitCode::SUCCESS
+    let filter = tracing_subscriber::EnvFilter::try_from_default_env().unwrap_or_else(|_| "info".into());
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    let arguments = Arguments::parse();
+    let config = match configure(&arguments) {
+        Ok(config) => config,
+        Err(error) => {
+            eprintln!("error: {error:#}");
+            return ExitCode::from(2);
+        }
+    };
+    match serve(&arguments.at, config) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("error: {error:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn configure(arguments: &Arguments) -> anyhow::Result<Config> {
+    let mut config = Config::workstation(arguments.data.clone())?;
+    if let Some(path) = &arguments.config {
+        ConfigFile::read(path)?.apply(&mut config, path)?;
+    }
+    if let Some(name) = &arguments.name {
+        config.name.clone_from(name);
+    }
+    if let Some(cores) = arguments.cores {
+        config.millicores = config_file::millicores(cores).map_err(anyhow::Error::msg).context("--cores")?;
+    }
+    if let Some(memory) = &arguments.memory {
+        config.memory_bytes = config_file::bytes(memory).map_err(anyhow::Error::msg).context("--memory")?;
+    }
+    config.check()?;
+    Ok(config)
+}
+
+fn serve(at: &str, config: Config) -> anyhow::Result<()> {
+    let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
+    runtime.block_on(async {
+        let endpoint = Endpoint::from_shared(at.to_owned())
+            .with_context(|| format!("--at {at}: write it as in http://mill:7433"))?
+            // A coordinator whose machine vanished must be noticed, or items would wait for ever to be told.
+            .http2_keep_alive_interval(std::time::Duration::from_secs(10))
+            .keep_alive_timeout(std::time::Duration::from_secs(10))
+            .keep_alive_while_idle(true)
+            .connect_timeout(std::time::Duration::from_secs(10));
+        let shutdown = CancellationToken::new();
+        tokio::spawn(cancel_on_signal(shutdown.clone()));
+        tidemill_agent::run(config, endpoint.connect_lazy(), shutdown).await?;
+        Ok(())
+    })
+}
+
+/// The first signal lets items finish for a while; the second ends the program, and the launchers then end
+/// their items.
+async fn cancel_on_signal(shutdown: CancellationToken) {
+    tidemill_agent::end_signal().await;
+    tracing::info!("taking nothing new; items may finish for a while (once more to end at once)");
+    shutdown.cancel();
+    tidemill_agent::end_signal().await;
+    std::process::exit(130);
 }

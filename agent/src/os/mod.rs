@@ -12,7 +12,7 @@ use std::time::Duration;
 mod unix;
 #[cfg(unix)]
 pub(crate) use unix::{
-    base_environment, has_other_names, is_program, make_readable, own_cpu_ms, own_group, program_file_names,
+    base_environment, end_signal, has_other_names, is_program, make_readable, own_cpu_ms, own_group, program_file_names,
     text_bytes, text_from_bytes,
 };
 

@@ -63,6 +63,22 @@ pub(crate) fn program_file_names(program: &str) -> Vec<OsString> {
     vec![program.into()]
 }
 
+/// Waits for SIGTERM or Ctrl-C.
+pub(crate) async fn end_signal() {
+    use tokio::signal::unix::{SignalKind, signal};
+    match signal(SignalKind::terminate()) {
+        Ok(mut terminate) => {
+            tokio::select! {
+                _ = terminate.recv() => {}
+                _ = tokio::signal::ctrl_c() => {}
+            }
+        }
+        Err(_) => {
+            let _ = tokio::signal::ctrl_c().await;
+        }
+    }
+}
+
 /// Processor time that this process itself has used, in ms.
 pub(crate) fn own_cpu_ms() -> u64 {
     // SAFETY: rusage is plain numbers, for which all zeroes is a value.
