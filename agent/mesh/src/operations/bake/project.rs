@@ -74,29 +74,13 @@ impl<'a> Projector<'a> {
         let smooth = blend(&self.normals).normalize_or_zero();
         // Opposite smooth normals can cancel out or point into the surface; then its own normal is the better one.
         let outwards = if smooth.dot(flat) > 0.1 { smooth } else { flat };
-        let start = place + outwards * self.cage;
         // The back of the high mesh belongs to another wall.
         let faces_out = |hit: &Hit| self.high_normals[hit.triangle as usize].dot(outwards) > 0.0;
-        let down = self
-            .bvh
-            .first_hit(start, -outwards, 0.0, 2.0 * self.cage, faces_out);
-        // A ray that starts above a neighbouring part meets that first: the hit nearest to the low surface is meant.
-        let met = match down {
-            Some(hit) if hit.distance < self.cage => {
-                let inner = self
-                    .bvh
-                    .first_hit(place, -outwards, 0.0, self.cage - hit.distance, faces_out);
-                let outer = self
-                    .bvh
-                    .first_hit(place, outwards, 0.0, self.cage - hit.distance, faces_out);
-                [inner, outer]
-                    .into_iter()
-                    .flatten()
-                    .min_by(|one, other| one.distance.total_cmp(&other.distance))
-                    .or(Some(hit))
-            }
-            other => other,
-        };
+        // Of what lies within the cage on either side, the nearest to the low surface is meant: from the cage inwards
+        // a ray would meet a neighbouring part first.
+        let inner = self.bvh.first_hit(place, -outwards, 0.0, self.cage, faces_out);
+        let rest = inner.map_or(self.cage, |hit| hit.distance);
+        let met = self.bvh.first_hit(place, outwards, 0.0, rest, faces_out).or(inner);
         if let Some(hit) = met {
             return Projected {
                 triangle: hit.triangle,
