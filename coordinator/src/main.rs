@@ -83,17 +83,16 @@ async fn run(command: Command) -> anyhow::Result<()> {
         .with_context(|| format!("cannot listen on {listen}"))?;
     let address = listener.local_addr().context("cannot tell the address")?;
     let coordinator = Coordinator::open(Config::studio(data)).await?;
-    tracing::info!(%address, "serving");
     let shutdown = CancellationToken::new();
     let asked = shutdown.clone();
+    let end_requested = os::end_requests().context("cannot wait for a request to end")?;
     tokio::spawn(async move {
-        if let Err(error) = os::end_requested().await {
-            tracing::error!(%error, "cannot wait for a request to end; use the system's own means");
-            return;
-        }
+        end_requested.await;
         tracing::info!("asked to end");
         asked.cancel();
     });
+    // Said last: whoever reads it may connect, or ask it to end.
+    tracing::info!(%address, "serving");
     let served = coordinator
         .serve(TcpListenerStream::new(listener), shutdown)
         .await;

@@ -1,5 +1,5 @@
-//! What differs between operating systems: how a person or a service manager asks the program to end, and how
-//! a folder's entries get on disk.
+//! What differs between operating systems: how a person or a service manager asks the program to end, how a
+//! folder's entries get on disk, and how freed memory goes back to the system.
 
 use std::io;
 use std::path::Path;
@@ -16,28 +16,52 @@ pub fn sync_folder(folder: &Path) -> io::Result<()> {
     std::fs::metadata(folder).map(|_| ())
 }
 
-/// Completes when the process is asked to end: Ctrl-C, and SIGTERM where it exists.
+/// From this call on, being asked to end (Ctrl-C, and SIGTERM) no longer ends the process by itself; the future
+/// completes when that happens. Must be called within a tokio runtime.
+///
+/// # Errors
+/// When the system refuses.
 #[cfg(unix)]
-pub async fn end_requested() -> io::Result<()> {
+pub fn end_requests() -> io::Result<impl Future<Output = ()>> {
     use tokio::signal::unix::{SignalKind, signal};
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
-    tokio::select! {
-        _ = terminate.recv() => {}
-        _ = interrupt.recv() => {}
-    }
-    Ok(())
+    Ok(async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+    })
 }
 
-/// Completes when the process is asked to end: Ctrl-C, Ctrl-Break, or the closing of its console.
+/// From this call on, being asked to end (Ctrl-C, Ctrl-Break, a closed console) no longer ends the process by
+/// itself; the future completes when that happens. Must be called within a tokio runtime.
+///
+/// # Errors
+/// When the system refuses.
 #[cfg(windows)]
-pub async fn end_requested() -> io::Result<()> {
+pub fn end_requests() -> io::Result<impl Future<Output = ()>> {
     use tokio::signal::windows::{ctrl_break, ctrl_c, ctrl_close};
     let (mut interrupt, mut stop, mut close) = (ctrl_c()?, ctrl_break()?, ctrl_close()?);
-    tokio::select! {
-        _ = interrupt.recv() => {}
-        _ = stop.recv() => {}
-        _ = close.recv() => {}
-    }
-    Ok(())
+    Ok(async move {
+        tokio::select! {
+            _ = interrupt.recv() => {}
+            _ = stop.recv() => {}
+            _ = close.recv() => {}
+        }
+    })
 }
+
+/// Gives freed memory back to the system. A large plan takes several times its size while it is read and checked,
+/// and the allocator of glibc keeps that for ever unless it is asked (from its manual, `malloc_trim`).
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+pub fn give_memory_back() {
+    // SAFETY: takes no pointers and may be called at any time from any thread.
+    unsafe {
+        libc::malloc_trim(0);
+    }
+}
+
+/// Other allocators give memory back by themselves.
+#[cfg(not(all(target_os = "linux", target_env = "gnu")))]
+pub fn give_memory_back() {}

@@ -176,3 +176,56 @@ async fn what_was_acknowledged_survives_kill_and_the_run_goes_on() {
         assert!(!started.iter().any(|one| one == address), "{address} ran twice");
     }
 }
+
+/// What a process has in memory, in bytes.
+#[cfg(target_os = "linux")]
+fn resident_bytes(id: u32) -> u64 {
+    let status = std::fs::read_to_string(format!("/proc/{id}/status")).unwrap();
+    let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap();
+    line.split_whitespace().nth(1).unwrap().parse::<u64>().unwrap() * 1024
+}
+
+/// The bound is part of what is promised: an overnight run of a whole studio must not fill the coordinator.
+#[cfg(target_os = "linux")]
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_item_costs_less_than_a_kibibyte_of_memory() {
+    const ITEMS: usize = 30_000;
+    let folder = tempfile::TempDir::new().unwrap();
+    let program = serve(folder.path());
+    let mut client = program.client().await;
+    client.put(&model_bytes("one")).await;
+    let names: Vec<String> = (0..ITEMS).map(|number| format!("prop-{number:05}")).collect();
+    let names: Vec<&str> = names.iter().map(String::as_str).collect();
+    let mut plan = support::plans::plan_of(&names, &[step("rough", "a")], &|_| model_bytes("one"));
+    for (number, item) in plan.items.iter_mut().enumerate() {
+        let variable = tidemill_proto::v1::Variable {
+            name: "NUMBER".into(),
+            value: number.to_string(),
+        };
+        item.environment.push(variable);
+    }
+    // The base: a coordinator that has taken in a run and whose allocator has warmed up.
+    let small = support::plans::plan(&["one"], &[step("rough", "a")]);
+    client.submit(&small).await;
+    let base = resident_bytes(program.child.id());
+    // An agent that has the tool but lends nothing: every item becomes ready and stays so.
+    let mut says = hello("ash");
+    says.budget = None;
+    let _agent = FakeAgent::join(program.connect().await, says, "1.0", honest()).await;
+    let run = client.submit(&plan).await;
+    loop {
+        let row = client
+            .runs
+            .show_run(RunRequest { run: run.clone() })
+            .await
+            .unwrap()
+            .into_inner();
+        if row.counts.unwrap().ready == ITEMS as u32 {
+            break;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+    }
+    let each = resident_bytes(program.child.id()).saturating_sub(base) / ITEMS as u64;
+    println!("{each} bytes an item");
+    assert!(each < 1024, "{each} bytes an item");
+}

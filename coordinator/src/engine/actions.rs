@@ -84,7 +84,7 @@ impl Engine {
     fn lease(&mut self, number: LeaseNumber, item: ItemId, agent: AgentId, need: Amount) {
         let attempts = self
             .active(item)
-            .map_or(0, |active| active.attempts.last().map_or(0, |last| last.number));
+            .map_or(0, |active| active.attempts().last().map_or(0, |last| last.number));
         let now = now_ms();
         let lease = Lease {
             number,
@@ -143,7 +143,7 @@ impl Engine {
     fn conclude(&mut self, item: ItemId, state: ItemState, reason: Reason) {
         let attempts = self
             .active(item)
-            .map(|active| active.attempts.clone())
+            .map(|active| active.attempts().to_vec())
             .unwrap_or_default();
         let Some(run) = self.runs.get_mut(&item.run) else {
             return;
@@ -229,7 +229,7 @@ fn sentence(run: &LiveRun, item: ItemId, reason: Reason, attempts: &[AttemptReco
             let failure = run
                 .active
                 .get(&item.index)
-                .and_then(|active| active.failure.clone());
+                .and_then(|active| active.failure().map(str::to_owned));
             failure.unwrap_or_else(|| "it cannot run".to_owned())
         }
         Reason::Upstream { index } => {

@@ -151,7 +151,7 @@ impl Engine {
         {
             active.key = Some(key);
             active.input_bytes = input_bytes;
-            active.earlier = earlier;
+            active.set_earlier(earlier);
         }
         let name = self.agent_name(agent);
         if let Some(run) = self.runs.get_mut(&item.run) {
@@ -323,7 +323,7 @@ impl Engine {
             ..AttemptRecord::default()
         };
         if let Some(active) = self.active(lease.item) {
-            active.attempts.push(attempt);
+            active.add_attempt(attempt);
         }
         let mut rows = Rows::default();
         self.add_open_row(lease.item, &mut rows);

@@ -28,7 +28,7 @@ pub struct LiveRun {
     /// Items that cannot be looked up before a tool's version is fixed, by the tool's name.
     pub wants_tool: BTreeMap<String, Vec<u32>>,
     /// Items whose key is known and that have no outcome yet.
-    pub active: HashMap<u32, Active>,
+    pub active: BTreeMap<u32, Active>,
     /// Items that run in spite of a record.
     pub anew: HashSet<u32>,
     /// Items whose outcome is decided and on its way to the disk.
@@ -41,19 +41,69 @@ pub struct LiveRun {
     pub ending: bool,
 }
 
-/// An item in work.
+/// An item in work. Kept small: all items of a large run may be ready at once.
 #[derive(Debug, Default)]
 pub struct Active {
     /// Its key, once it is known.
     pub key: Option<Key>,
     /// Of all inputs together.
     pub input_bytes: u64,
+    story: Option<Box<Story>>,
+}
+
+/// What only few items have.
+#[derive(Debug, Default)]
+struct Story {
+    attempts: Vec<AttemptRecord>,
+    earlier: Option<Earlier>,
+    failure: Option<String>,
+}
+
+impl Active {
+    /// One that has had attempts before.
+    pub fn with_attempts(attempts: Vec<AttemptRecord>) -> Self {
+        let mut active = Self::default();
+        if !attempts.is_empty() {
+            active.story_mut().attempts = attempts;
+        }
+        active
+    }
+
+    fn story_mut(&mut self) -> &mut Story {
+        self.story.get_or_insert_default()
+    }
+
     /// Attempts that ended, oldest first.
-    pub attempts: Vec<AttemptRecord>,
+    pub fn attempts(&self) -> &[AttemptRecord] {
+        self.story.as_ref().map_or(&[], |story| &story.attempts)
+    }
+
+    /// An attempt ended.
+    pub fn add_attempt(&mut self, attempt: AttemptRecord) {
+        self.story_mut().attempts.push(attempt);
+    }
+
     /// An earlier result for the same key that it runs in spite of.
-    pub earlier: Option<Earlier>,
+    pub fn earlier(&self) -> Option<&Earlier> {
+        self.story.as_ref()?.earlier.as_ref()
+    }
+
+    /// It runs in spite of this result.
+    pub fn set_earlier(&mut self, earlier: Option<Earlier>) {
+        if earlier.is_some() || self.story.is_some() {
+            self.story_mut().earlier = earlier;
+        }
+    }
+
     /// Why it cannot be looked up.
-    pub failure: Option<String>,
+    pub fn failure(&self) -> Option<&str> {
+        self.story.as_ref()?.failure.as_deref()
+    }
+
+    /// It cannot be looked up.
+    pub fn set_failure(&mut self, reason: String) {
+        self.story_mut().failure = Some(reason);
+    }
 }
 
 /// A lease that was given in this process, or taken up from an earlier one.

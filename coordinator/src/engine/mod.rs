@@ -57,6 +57,8 @@ const EVENTS_WAITING: usize = 4096;
 const EVENTS_AT_ONCE: usize = 512;
 /// Items looked up between two looks at the events.
 const LOOKUPS_AT_ONCE: usize = 256;
+/// Items looked up before memory is given back: what a large submission took for a moment, not each small one.
+const LOOKUPS_BEFORE_TRIM: u32 = 1000;
 /// How often time passes.
 const TICK: Duration = Duration::from_millis(500);
 
@@ -140,6 +142,8 @@ pub(crate) struct Engine {
     just_adopted: Option<LeaseNumber>,
     closing: Option<oneshot::Sender<()>>,
     ticks: u32,
+    /// Items looked up since memory was given back.
+    looked_up: u32,
     /// The clock may go back; the scheduler's time does not.
     last_now: u64,
 }
@@ -199,6 +203,10 @@ impl Engine {
             }
             self.resolve_some(LOOKUPS_AT_ONCE);
             self.flush_riding();
+            if self.unresolved.is_empty() && self.looked_up >= LOOKUPS_BEFORE_TRIM {
+                self.looked_up = 0;
+                crate::os::give_memory_back();
+            }
         }
         self.close(&mut inside);
     }

@@ -26,6 +26,7 @@ impl Engine {
             let Some(item) = self.unresolved.pop_front() else {
                 return;
             };
+            self.looked_up += 1;
             self.resolve(item);
         }
     }
@@ -91,17 +92,14 @@ impl Engine {
                     Vec::new()
                 }
             };
-            Active {
-                attempts,
-                ..Active::default()
-            }
+            Active::with_attempts(attempts)
         }))
     }
 
     /// Remembers why an item cannot run.
     fn cannot_run(&mut self, item: ItemId, reason: String) -> Resolution {
         if let Some(active) = self.active(item) {
-            active.failure = Some(reason);
+            active.set_failure(reason);
         }
         Resolution::Failed
     }
@@ -119,7 +117,7 @@ impl Engine {
         if let Some(active) = self.active(item) {
             active.key = Some(key);
             active.input_bytes = input_bytes;
-            active.earlier = earlier;
+            active.set_earlier(earlier);
         }
         let Some(estimate) = self.estimate(item, input_bytes, tool.as_deref()) else {
             return self.cannot_run(item, "its entry in the plan is damaged".to_owned());
@@ -162,7 +160,7 @@ impl Engine {
         };
         let known = run.board.cell(item.index).is_some_and(|cell| cell.attempts > 0);
         let earlier = if known {
-            self.active(item).map(|active| active.attempts.clone())
+            self.active(item).map(|active| active.attempts().to_vec())
         } else {
             None
         };

@@ -150,7 +150,7 @@ impl Engine {
 
     /// What to say when a step that ran in spite of a record made something else.
     fn compare_with_earlier(&mut self, id: ItemId, item: &Item, outputs: &Outputs) -> String {
-        let Some(earlier) = self.active(id).and_then(|active| active.earlier.clone()) else {
+        let Some(earlier) = self.active(id).and_then(|active| active.earlier().cloned()) else {
             return String::new();
         };
         let differ: Vec<&str> = item
@@ -177,7 +177,7 @@ impl Engine {
         let id = done.lease.item;
         let now = now_ms();
         let Some(active) = self.active(id) else { return };
-        let mut attempts = active.attempts.clone();
+        let mut attempts = active.attempts().to_vec();
         attempts.push(done.attempt.clone());
         let key = active.key;
         let Some(serial) = self.runs.get(&id.run).map(|run| run.record.serial) else {
@@ -266,7 +266,7 @@ impl Engine {
                     ..done.attempt
                 };
                 if let Some(active) = self.active(item) {
-                    active.attempts.push(attempt);
+                    active.add_attempt(attempt);
                 }
                 self.settle(done.lease.agent, &done.lease.wire.to_string(), false);
                 self.forget_lease(done.lease.number);
@@ -292,7 +292,7 @@ impl Engine {
         let attempt = rows::attempt_record(&finished, lease.attempt, &name, outcome.is_charged());
         let mut input_bytes = 0;
         if let Some(active) = self.active(id) {
-            active.attempts.push(attempt);
+            active.add_attempt(attempt);
             input_bytes = active.input_bytes;
         }
         if let Some(run) = self.runs.get(&id.run) {
@@ -337,7 +337,7 @@ impl Engine {
         let Some(active) = run.active.get(&id.index) else {
             return;
         };
-        let mut row = rows::item_record(ItemState::Waiting, "", active.attempts.clone(), now_ms());
+        let mut row = rows::item_record(ItemState::Waiting, "", active.attempts().to_vec(), now_ms());
         row.key = active.key.map(|key| key.0.to_vec()).unwrap_or_default();
         to_disk.add(pack::put(
             keys::item(run.record.serial, id.index),

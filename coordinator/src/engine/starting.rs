@@ -144,6 +144,7 @@ impl Engine {
             just_adopted: None,
             closing: None,
             ticks: 0,
+            looked_up: 0,
             last_now: 0,
         })
     }

@@ -146,7 +146,7 @@ impl Engine {
             board,
             signatures: recipe.signatures,
             wants_tool: Default::default(),
-            active: HashMap::new(),
+            active: Default::default(),
             anew,
             decided: HashMap::new(),
             tool_note: None,
