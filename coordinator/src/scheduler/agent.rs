@@ -119,6 +119,8 @@ impl Agent {
             && self.budget.accepting
             && !self.awaits_report
             && self.rest_until_ms <= now
+            // Where the budget shrank below what is booked, not even an item that needs nothing of it goes.
+            && self.booked.fits_in(self.budget.lent)
     }
 
     /// Could take an item of this need at some time: it is here, and lends that much at most.
@@ -169,7 +171,7 @@ impl Agent {
         let mut booked = self.booked;
         let mut at_ms = now.max(self.rest_until_ms);
         for held in &self.held {
-            if need.fits_in(less(self.budget.lent, booked)) {
+            if booked.fits_in(self.budget.lent) && need.fits_in(less(self.budget.lent, booked)) {
                 return Some(at_ms);
             }
             booked = less(booked, held.need);

@@ -90,15 +90,23 @@ impl Fleet {
     }
 
     /// The most memory that any agent which could take an item of these cores ever lends; 0: there is none.
+    /// Agents that are silent count, since they mostly come back; gone ones only where there is no other.
     pub(super) fn largest_memory(&self, requirement: RequirementId, millicores: u32) -> u64 {
-        let fitting = Amount {
-            millicores,
-            memory_bytes: 0,
+        let able = |agent: &&Agent| agent.satisfies(requirement) && millicores <= agent.most.millicores;
+        let largest = |gone: bool| {
+            let asked = self
+                .agents
+                .iter()
+                .filter(|agent| (agent.presence == Presence::Gone) == gone);
+            asked
+                .filter(able)
+                .map(|agent| agent.most.memory_bytes)
+                .max()
+                .unwrap_or(0)
         };
-        self.iter()
-            .filter(|(_, agent)| agent.could_ever_hold(requirement, fitting))
-            .map(|(_, agent)| agent.most.memory_bytes)
-            .max()
-            .unwrap_or(0)
+        match largest(false) {
+            0 => largest(true),
+            largest => largest,
+        }
     }
 }

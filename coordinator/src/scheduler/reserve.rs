@@ -5,10 +5,10 @@
 //! A reservation, once made, holds against everything but runs of a higher priority; one an agent and one a
 //! group. It moves only when its moment has passed and another agent has become the better bet.
 
+use super::Scheduler;
 use super::agent::{Presence, Reservation};
 use super::ids::{AgentId, Millis, RunId};
 use super::place::believed_ms;
-use super::{Scheduler, group::Search};
 
 /// Reservations at one time, over all agents. More would protect groups far back in line at the price of idle
 /// agents.
@@ -41,6 +41,7 @@ impl Scheduler {
             let best = self.best_bet(number, Some(agent), now).filter(|_| has_seats);
             self.drop_reservation(number);
             if let Some((at_ms, agent)) = best {
+                self.fleet.mark_gained(agent);
                 self.set_reservation(number, agent, at_ms, reservation.overdue.saturating_add(1));
             }
         }
@@ -122,7 +123,6 @@ impl Scheduler {
     fn set_reservation(&mut self, number: u32, agent: AgentId, at_ms: Millis, overdue: u32) {
         let group = self.groups.get_mut(number);
         group.reserved = Some(agent);
-        group.search = Search::FitsNowhere;
         let need = group.key.need;
         let priority = self.runs.get(&group.run).map_or(0, |run| run.priority);
         let reservation = Reservation {

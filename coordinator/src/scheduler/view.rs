@@ -172,3 +172,22 @@ fn agent_view(agent: &Agent) -> AgentView {
         rest_until_ms: agent.rest_until_ms,
     }
 }
+
+/// Bytes that the scheduler keeps for each item of a run beside its edges, in line and with its key: the item
+/// itself, its places in the two edge lists, its place in line, and its key's entry.
+pub fn bytes_per_item() -> usize {
+    use std::mem::size_of;
+    size_of::<super::run::Item>()
+        + 2 * size_of::<u32>()
+        + size_of::<super::group::Turn>()
+        // Nodes of the ordered map are at least half full.
+        + 2 * (size_of::<super::KeyId>() + size_of::<ItemId>())
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn an_item_stays_well_under_300_bytes() {
+        assert!(super::bytes_per_item() < 260, "{}", super::bytes_per_item());
+    }
+}

@@ -330,3 +330,16 @@ fn removing_a_run_ends_its_leases_and_hands_its_keys_on() {
     };
     assert_eq!(bench.scheduler.state(other), Some(ItemState::Running));
 }
+
+#[test]
+fn an_item_does_not_outgrow_its_agent_while_that_one_is_silent() {
+    let mut bench = Bench::new(&[amount(1, 8 * GIB)]);
+    bench.add(run_spec(RUN, vec![item_spec(amount(1, 6 * GIB), 10)]), u128::from);
+    bench.send(Event::AgentSilent { agent: AgentId(0) });
+    bench.end(0, Outcome::OverMemory { peak_bytes: 6 * GIB });
+    bench.join(0, amount(1, 8 * GIB), Vec::new(), false);
+    assert_eq!(
+        bench.scheduler.lease(bench.lease(0)).unwrap().need,
+        amount(1, 8 * GIB)
+    );
+}
