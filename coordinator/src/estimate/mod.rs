@@ -1,12 +1,24 @@
 //! What an item is expected to need: declared first, learned from measured attempts afterwards. Pure.
 //!
 //! One [`Learned`] is kept for each step signature (the step's operations or arguments without variant values,
-//! and the versions of its tools); the record stores it as two plain lists of numbers.
+//! and the versions of its tools). Memory and time are taken as growing in a straight line with the size of the
+//! inputs, from a base that is there for any input: a program's own size does not shrink with its input.
 
-use crate::scheduler::Millis;
+mod line;
+
+use crate::scheduler::{Amount, Estimate, Millis};
+use line::{Point, median, slope};
 
 /// Measured attempts that are kept for one step signature; older ones are forgotten.
 pub const SAMPLES_KEPT: usize = 16;
+/// Measured attempts from which on a declaration no longer counts.
+pub const SAMPLES_TRUSTED: usize = 3;
+/// Learned memory is what was measured, and a fifth more.
+const MEMORY_HEADROOM: f64 = 1.2;
+/// An attempt that was ended over its limit would have needed more: with the headroom, half as much again.
+const ENDED_EARLY: f64 = 1.25;
+/// No process is expected to need less.
+const LEAST_MEMORY_BYTES: u64 = 16 << 20;
 
 /// One measured attempt.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -16,7 +28,7 @@ pub struct Sample {
     /// Highest memory of the process tree. For an attempt that was ended over its memory limit: what it had
     /// reached by then.
     pub peak_memory_bytes: u64,
-    /// Wall-clock duration; `None` for an attempt that did not run to its end.
+    /// Wall-clock duration; `None` for an attempt that was ended over its memory limit.
     pub elapsed_ms: Option<Millis>,
 }
 
@@ -24,6 +36,15 @@ pub struct Sample {
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Learned {
     samples: Vec<Sample>,
+}
+
+/// What measured attempts say about an item with inputs of a given size.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Expectation {
+    /// Memory to book: measured, with headroom.
+    pub memory_bytes: u64,
+    /// Expected duration; `None`: no attempt ran to its end.
+    pub elapsed_ms: Option<Millis>,
 }
 
 impl Learned {
@@ -38,5 +59,241 @@ impl Learned {
             self.samples.remove(0);
         }
         self.samples.push(sample);
+    }
+
+    /// Attempts that ran to their end, of those kept.
+    pub fn complete(&self) -> usize {
+        self.samples
+            .iter()
+            .filter(|sample| sample.elapsed_ms.is_some())
+            .count()
+    }
+
+    /// What the samples say about inputs of this size. `None`: there are none.
+    ///
+    /// Memory: the line that lies above every sample, with headroom; among at most sixteen samples the largest
+    /// is the high quantile. Never less than the smallest peak that was seen. Time: the line through the
+    /// middle of the samples, never less than half the shortest duration.
+    pub fn expect(&self, input_bytes: u64) -> Option<Expectation> {
+        let size = input_bytes as f64;
+        let peaks: Vec<Point> = self
+            .samples
+            .iter()
+            .map(|sample| {
+                let ended_early = if sample.elapsed_ms.is_none() {
+                    ENDED_EARLY
+                } else {
+                    1.0
+                };
+                Point {
+                    size: sample.input_bytes as f64,
+                    value: sample.peak_memory_bytes as f64 * ended_early,
+                }
+            })
+            .collect();
+        let growth = slope(&peaks);
+        let base = peaks
+            .iter()
+            .map(|peak| peak.value - growth * peak.size)
+            .reduce(f64::max)?;
+        let smallest = peaks.iter().map(|peak| peak.value).reduce(f64::min)?;
+        let memory = (base + growth * size).max(smallest) * MEMORY_HEADROOM;
+        Some(Expectation {
+            memory_bytes: (memory.ceil() as u64).max(LEAST_MEMORY_BYTES),
+            elapsed_ms: self.expect_elapsed_ms(size),
+        })
+    }
+
+    fn expect_elapsed_ms(&self, size: f64) -> Option<Millis> {
+        let times: Vec<Point> = self
+            .samples
+            .iter()
+            .filter_map(|sample| {
+                let value = sample.elapsed_ms? as f64;
+                Some(Point {
+                    size: sample.input_bytes as f64,
+                    value,
+                })
+            })
+            .collect();
+        let growth = slope(&times);
+        let mut bases: Vec<f64> = times.iter().map(|time| time.value - growth * time.size).collect();
+        let shortest = times.iter().map(|time| time.value).reduce(f64::min)?;
+        let middle = median(&mut bases)? + growth * size;
+        Some(middle.max(shortest / 2.0).round() as Millis)
+    }
+}
+
+/// The estimate that counts for an item.
+///
+/// - `declared`: what the manifest says, or the defaults.
+/// - `learned`: of the item's own step signature.
+/// - `before`: of the signature that the step had before its parameters or tools changed, if it is known.
+/// - `input_bytes`: of all inputs of the item together.
+///
+/// Once three attempts were measured, what was learned counts alone: a guess that was ten times too high heals.
+/// Before, the larger of all that is known counts. Cores are always as declared.
+pub fn estimate(
+    declared: Estimate,
+    learned: &Learned,
+    before: Option<&Learned>,
+    input_bytes: u64,
+) -> Estimate {
+    let own = learned.expect(input_bytes);
+    if let Some(own) = own.filter(|_| learned.complete() >= SAMPLES_TRUSTED) {
+        return Estimate {
+            need: Amount {
+                memory_bytes: own.memory_bytes,
+                ..declared.need
+            },
+            elapsed_ms: own.elapsed_ms,
+        };
+    }
+    let known = [own, before.and_then(|before| before.expect(input_bytes))];
+    let memory_bytes = known
+        .iter()
+        .flatten()
+        .map(|known| known.memory_bytes)
+        .fold(declared.need.memory_bytes, u64::max);
+    let elapsed_ms = known
+        .iter()
+        .flatten()
+        .map(|known| known.elapsed_ms)
+        .fold(declared.elapsed_ms, Option::max);
+    Estimate {
+        need: Amount {
+            memory_bytes,
+            ..declared.need
+        },
+        elapsed_ms,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const MIB: u64 = 1 << 20;
+
+    fn learned(samples: &[(u64, u64, Option<Millis>)]) -> Learned {
+        let mut learned = Learned::default();
+        for (input_mib, peak_mib, elapsed_ms) in samples {
+            learned.add(Sample {
+                input_bytes: input_mib * MIB,
+                peak_memory_bytes: peak_mib * MIB,
+                elapsed_ms: *elapsed_ms,
+            });
+        }
+        learned
+    }
+
+    fn declared(memory_mib: u64, elapsed_ms: Option<Millis>) -> Estimate {
+        Estimate {
+            need: Amount {
+                millicores: 2000,
+                memory_bytes: memory_mib * MIB,
+            },
+            elapsed_ms,
+        }
+    }
+
+    #[test]
+    fn without_samples_the_declaration_counts() {
+        let declared = declared(300, Some(5));
+        assert_eq!(estimate(declared, &Learned::default(), None, MIB), declared);
+    }
+
+    #[test]
+    fn a_guess_ten_times_too_high_heals_after_three_samples() {
+        let two = learned(&[(1, 100, Some(10)), (1, 90, Some(12))]);
+        assert_eq!(
+            estimate(declared(1000, None), &two, None, MIB).need.memory_bytes,
+            1000 * MIB
+        );
+        let three = learned(&[(1, 100, Some(10)), (1, 90, Some(12)), (1, 95, Some(40))]);
+        let healed = estimate(declared(1000, Some(99)), &three, None, MIB);
+        assert_eq!(healed, declared(120, Some(12)));
+    }
+
+    #[test]
+    fn a_guess_too_low_gives_way_to_the_first_sample() {
+        let one = learned(&[(1, 300, Some(10))]);
+        assert_eq!(
+            estimate(declared(100, None), &one, None, MIB),
+            declared(360, Some(10))
+        );
+    }
+
+    #[test]
+    fn after_a_change_of_parameters_what_was_learned_before_still_counts() {
+        let before = learned(&[(1, 500, Some(70)); 5]);
+        let first = estimate(declared(100, Some(20)), &Learned::default(), Some(&before), MIB);
+        assert_eq!(first, declared(600, Some(70)));
+        let now = learned(&[(1, 50, Some(7)); 3]);
+        assert_eq!(
+            estimate(declared(100, Some(20)), &now, Some(&before), MIB),
+            declared(60, Some(7))
+        );
+    }
+
+    #[test]
+    fn memory_and_time_grow_with_the_inputs_from_a_base() {
+        // 100 MiB and 1 s for any input, and 3 MiB and 10 ms for each MiB of it.
+        let sizes = [10u64, 40, 25, 100];
+        let samples: Vec<_> = sizes
+            .iter()
+            .map(|size| (*size, 100 + 3 * size, Some(1000 + 10 * size)))
+            .collect();
+        let expected = learned(&samples).expect(200 * MIB).unwrap();
+        assert!(expected.memory_bytes.abs_diff(840 * MIB) <= 1, "{expected:?}");
+        assert_eq!(expected.elapsed_ms, Some(3000));
+        let tiny = learned(&samples).expect(0).unwrap();
+        // Not below the smallest that was seen.
+        assert_eq!((tiny.memory_bytes, tiny.elapsed_ms), (156 * MIB, Some(1000)));
+    }
+
+    #[test]
+    fn every_sample_fits_into_what_is_expected_for_its_size() {
+        let samples = [
+            (5, 80, Some(1)),
+            (9, 700, Some(1)),
+            (30, 200, Some(1)),
+            (60, 90, Some(1)),
+            (7, 60, None),
+        ];
+        let learned = learned(&samples);
+        for (input, peak, _) in samples {
+            let expected = learned.expect(input * MIB).unwrap();
+            assert!(
+                expected.memory_bytes >= peak * MIB * 6 / 5,
+                "{input}: {expected:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn an_attempt_that_was_ended_over_its_memory_asks_for_half_as_much_again() {
+        let ended = learned(&[(1, 200, None)]);
+        let expected = ended.expect(MIB).unwrap();
+        assert_eq!((expected.memory_bytes, expected.elapsed_ms), (300 * MIB, None));
+        // It does not count as measured: the declaration is still looked at.
+        assert_eq!(
+            estimate(declared(400, None), &ended, None, MIB).need.memory_bytes,
+            400 * MIB
+        );
+    }
+
+    #[test]
+    fn old_samples_are_forgotten() {
+        let mut learned = learned(&[(1, 4000, Some(10))]);
+        for _ in 0..SAMPLES_KEPT {
+            learned.add(Sample {
+                input_bytes: MIB,
+                peak_memory_bytes: 50 * MIB,
+                elapsed_ms: Some(10),
+            });
+        }
+        assert_eq!(learned.samples().len(), SAMPLES_KEPT);
+        assert_eq!(learned.expect(MIB).unwrap().memory_bytes, 60 * MIB);
     }
 }
