@@ -116,9 +116,9 @@ impl Bounds {
     };
 
     fn add(&mut self, position: [f32; 3]) {
-        for axis in 0..3 {
-            self.low[axis] = self.low[axis].min(position[axis]);
-            self.high[axis] = self.high[axis].max(position[axis]);
+        for (axis, coordinate) in position.into_iter().enumerate() {
+            self.low[axis] = self.low[axis].min(coordinate);
+            self.high[axis] = self.high[axis].max(coordinate);
         }
     }
 

@@ -139,18 +139,18 @@ impl Bvh {
             let node = &self.nodes[index as usize];
             let enter = prepared.enter(node, least_rounded, (most as f32) * 1.000_001);
             let bottom = depth;
-            for slot in 0..4 {
-                if node.child[slot] == EMPTY || enter[slot] == f32::INFINITY {
+            for (slot, &near) in enter.iter().enumerate() {
+                if node.child[slot] == EMPTY || near == f32::INFINITY {
                     continue;
                 }
                 if node.count[slot] == 0 {
                     // Insertion keeps the nearest on top.
                     let mut place = depth;
-                    while place > bottom && stack[place - 1].1 < enter[slot] {
+                    while place > bottom && stack[place - 1].1 < near {
                         stack[place] = stack[place - 1];
                         place -= 1;
                     }
-                    stack[place] = (node.child[slot], enter[slot]);
+                    stack[place] = (node.child[slot], near);
                     depth += 1;
                     continue;
                 }
@@ -188,7 +188,8 @@ fn meet_triangle(origin: DVec3, direction: DVec3, corners: [DVec3; 3]) -> Option
     let v = direction.dot(a.cross(c));
     let w = direction.dot(b.cross(a));
     let front = u >= 0.0 && v >= 0.0 && w >= 0.0;
-    if !front && !(u <= 0.0 && v <= 0.0 && w <= 0.0) {
+    let back = u <= 0.0 && v <= 0.0 && w <= 0.0;
+    if !front && !back {
         return None;
     }
     let sum = u + v + w;

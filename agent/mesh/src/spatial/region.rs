@@ -17,9 +17,9 @@ pub fn fade(mesh: &Mesh, positions: &[DVec3], fans: &Fans, tag: Option<u16>, wid
     let inside = |corner: u32| mesh.face_tags[corner as usize / 3] == tag;
     let mut distance = vec![f64::INFINITY; positions.len()];
     let mut reached: BinaryHeap<Reverse<(u64, u32)>> = BinaryHeap::new();
-    for vertex in 0..positions.len() {
+    for (vertex, distance) in distance.iter_mut().enumerate() {
         if !fans.of(vertex).iter().all(|&corner| inside(corner)) || fans.of(vertex).is_empty() {
-            distance[vertex] = 0.0;
+            *distance = 0.0;
             reached.push(Reverse((0, vertex as u32)));
         }
     }

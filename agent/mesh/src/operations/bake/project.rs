@@ -80,7 +80,10 @@ impl<'a> Projector<'a> {
         // a ray would meet a neighbouring part first.
         let inner = self.bvh.first_hit(place, -outwards, 0.0, self.cage, faces_out);
         let rest = inner.map_or(self.cage, |hit| hit.distance);
-        let met = self.bvh.first_hit(place, outwards, 0.0, rest, faces_out).or(inner);
+        let met = self
+            .bvh
+            .first_hit(place, outwards, 0.0, rest, faces_out)
+            .or(inner);
         if let Some(hit) = met {
             return Projected {
                 triangle: hit.triangle,

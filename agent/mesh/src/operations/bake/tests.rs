@@ -110,6 +110,60 @@ fn the_id_map_holds_only_tag_colours_in_the_shares_of_the_uv_area() {
 }
 
 #[test]
+fn a_whole_recipe_keeps_the_shares_of_its_tags_in_the_id_map() {
+    use crate::operations::remesh::remesh;
+    use crate::operations::simplify::simplify;
+    use crate::operations::unwrap::{Unwrapping, unwrap};
+    let high = remesh(&crate::test_shapes::plank_crate(), 0.01).unwrap();
+    let low = simplify(&high, 2000).unwrap().mesh;
+    let low = unwrap(
+        &low,
+        &Unwrapping {
+            size_px: 512,
+            padding_px: 4,
+        },
+    )
+    .unwrap()
+    .mesh;
+    let tags = tags();
+    let baking = Baking {
+        maps: vec![Kind::TagId],
+        size: 512,
+        cage_m: None,
+        radius_m: 0.02,
+        distance_m: None,
+        tags: &tags,
+    };
+    let baked = bake(&high, &low, &baking).unwrap();
+    assert!(
+        baked.missed * 1000 < baked.samples,
+        "{} of {}",
+        baked.missed,
+        baked.samples
+    );
+    let texels = bytes(&baked.maps[0]);
+    let iron = low.tag_index("iron").unwrap();
+    let cover = Cover::of(&low, 512).unwrap();
+    let mut areas = [0.0; 2];
+    for (face, uvs) in low.uvs.as_ref().unwrap().iter().enumerate() {
+        let [a, b, c] = uvs.map(|uv| uv.map(f64::from));
+        let twice = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]);
+        areas[usize::from(low.face_tags[face] == iron)] += 0.5 * twice.abs();
+    }
+    let mut counts = [0.0; 2];
+    for texel in (0..512 * 512).filter(|texel| cover.at(texel % 512, texel / 512).is_some()) {
+        counts[usize::from(texels[3 * texel..3 * texel + 3] == IRON)] += 1.0;
+    }
+    let share = |parts: [f64; 2]| parts[1] / (parts[0] + parts[1]);
+    assert!(
+        (share(areas) - share(counts)).abs() < 0.01,
+        "{} {}",
+        share(areas),
+        share(counts)
+    );
+}
+
+#[test]
 fn curvature_of_a_sphere_is_one_over_its_radius() {
     // Source of the closed form: 1/r for a sphere. 1/0.5 at a full scale of 1/0.25 is half way up.
     let baked = &baking(&[Kind::Curvature], &[], 128)[0];

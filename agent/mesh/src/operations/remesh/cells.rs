@@ -165,7 +165,8 @@ fn row_cells(lines: &Lines, y: usize, z: usize) -> Vec<Cell> {
     turns.sort_unstable();
     let mut cells = Vec::new();
     let mut state = 0_u8;
-    for (place, group) in Groups(&turns).enumerate().map(|(_, group)| (group[0].0, group)) {
+    for group in Groups(&turns) {
+        let place = group[0].0;
         let before = state;
         for &(_, line) in group {
             state ^= line;

@@ -90,16 +90,14 @@ fn eigen(matrix: DMat3) -> ([f64; 3], [DVec3; 3]) {
             let t = theta.signum() / (theta.abs() + (theta * theta + 1.0).sqrt());
             let c = 1.0 / (t * t + 1.0).sqrt();
             let s = t * c;
-            for k in 0..3 {
-                let (kp, kq) = (a[k][p], a[k][q]);
-                a[k][p] = c * kp - s * kq;
-                a[k][q] = s * kp + c * kq;
+            for column in &mut a {
+                let (kp, kq) = (column[p], column[q]);
+                column[p] = c * kp - s * kq;
+                column[q] = s * kp + c * kq;
             }
-            for k in 0..3 {
-                let (pk, qk) = (a[p][k], a[q][k]);
-                a[p][k] = c * pk - s * qk;
-                a[q][k] = s * pk + c * qk;
-            }
+            let (column_p, column_q) = (a[p], a[q]);
+            a[p] = std::array::from_fn(|k| c * column_p[k] - s * column_q[k]);
+            a[q] = std::array::from_fn(|k| s * column_p[k] + c * column_q[k]);
             for column in &mut v {
                 let (kp, kq) = (column[p], column[q]);
                 column[p] = c * kp - s * kq;

@@ -52,14 +52,9 @@ fn charts(mesh: &Mesh) -> Vec<usize> {
         triangle
     }
     let mut beside = HashMap::new();
-    for triangle in 0..mesh.triangles.len() {
+    for (triangle, (corners, uvs)) in mesh.triangles.iter().zip(uvs).enumerate() {
         for k in 0..3 {
-            let end = |k: usize| {
-                (
-                    mesh.triangles[triangle][k % 3],
-                    uvs[triangle][k % 3].map(f32::to_bits),
-                )
-            };
+            let end = |k: usize| (corners[k % 3], uvs[k % 3].map(f32::to_bits));
             let (one, other) = (end(k), end(k + 1));
             if let Some(neighbour) = beside.insert((one.min(other), one.max(other)), triangle) {
                 let (a, b) = (root(&mut chart, triangle), root(&mut chart, neighbour));
