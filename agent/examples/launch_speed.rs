@@ -43,8 +43,10 @@ fn measure() -> Result<(), Box<dyn std::error::Error>> {
 }
 
 fn by_launchers(folder: &Path, items: usize) -> Result<Duration, Box<dyn std::error::Error>> {
-    let command: [OsString; 2] =
-        [std::env::current_exe()?.into(), tidemill_agent::special::LAUNCHER_WORD.into()];
+    let command: [OsString; 2] = [
+        std::env::current_exe()?.into(),
+        tidemill_agent::special::LAUNCHER_WORD.into(),
+    ];
     let started = Instant::now();
     std::thread::scope(|scope| {
         let command = &command;

@@ -64,7 +64,8 @@ impl ConfigFile {
             config.name = name;
         }
         if let Some(cores) = self.cores {
-            config.millicores = millicores(cores).map_err(|problem| bad(path, format!("cores: {problem}")))?;
+            config.millicores =
+                millicores(cores).map_err(|problem| bad(path, format!("cores: {problem}")))?;
         }
         if let Some(memory) = &self.memory {
             config.memory_bytes = bytes(memory).map_err(|problem| bad(path, format!("memory: {problem}")))?;
@@ -74,7 +75,11 @@ impl ConfigFile {
         }
         config.offers = self.offers;
         config.offers.sort_unstable();
-        let named = |(name, tool): (String, ToolEntry)| NamedTool { name, path: tool.path, version: tool.version };
+        let named = |(name, tool): (String, ToolEntry)| NamedTool {
+            name,
+            path: tool.path,
+            version: tool.version,
+        };
         config.tools = Tools::Named(self.tool.into_iter().map(named).collect());
         Ok(())
     }
@@ -85,17 +90,25 @@ pub fn millicores(cores: f64) -> Result<u32, String> {
     if cores.is_finite() && (0.001..=100_000.0).contains(&cores) {
         return Ok((cores * 1000.0).round() as u32);
     }
-    Err(format!("{cores} is not a number of cores: write a positive number, as in 6 or 1.5"))
+    Err(format!(
+        "{cores} is not a number of cores: write a positive number, as in 6 or 1.5"
+    ))
 }
 
 /// Bytes from a size with its unit.
 pub fn bytes(text: &str) -> Result<u64, String> {
     let parsed = text.parse::<ByteSize>().map(|size| size.as_u64());
-    parsed.ok().filter(|bytes| *bytes > 0).ok_or_else(|| format!("{text:?} is not a size: write it as in \"24 GiB\""))
+    parsed
+        .ok()
+        .filter(|bytes| *bytes > 0)
+        .ok_or_else(|| format!("{text:?} is not a size: write it as in \"24 GiB\""))
 }
 
 fn bad(path: &Path, problem: impl ToString) -> AgentError {
-    AgentError::ConfigFile { path: path.to_owned(), problem: problem.to_string() }
+    AgentError::ConfigFile {
+        path: path.to_owned(),
+        problem: problem.to_string(),
+    }
 }
 
 #[cfg(test)]
@@ -108,7 +121,8 @@ mod tests {
         std::fs::write(&path, text).unwrap();
         let mut config = Config::workstation(folder.path().into()).unwrap();
         let file = ConfigFile::read(&path).map_err(|error| error.to_string())?;
-        file.apply(&mut config, &path).map_err(|error| error.to_string())?;
+        file.apply(&mut config, &path)
+            .map_err(|error| error.to_string())?;
         config.check().map_err(|error| error.to_string())?;
         Ok(config)
     }
@@ -119,9 +133,17 @@ mod tests {
             "name = 'ash'\ncores = 1.5\nmemory = '24 GiB'\noffers = ['gpu']\n[tool.cp]\npath = '/bin/cp'\nversion = '9.1'\n",
         )
         .unwrap();
-        assert_eq!((config.name.as_str(), config.millicores, config.memory_bytes), ("ash", 1500, 24 << 30));
-        let Tools::Named(tools) = config.tools else { panic!() };
-        assert_eq!((tools[0].name.as_str(), tools[0].version.as_deref()), ("cp", Some("9.1")));
+        assert_eq!(
+            (config.name.as_str(), config.millicores, config.memory_bytes),
+            ("ash", 1500, 24 << 30)
+        );
+        let Tools::Named(tools) = config.tools else {
+            panic!()
+        };
+        assert_eq!(
+            (tools[0].name.as_str(), tools[0].version.as_deref()),
+            ("cp", Some("9.1"))
+        );
     }
 
     #[test]

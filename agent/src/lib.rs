@@ -9,18 +9,18 @@
 //! - `machine`: cores, memory, load, and what is lent now. `os`: what differs between systems.
 //! - [`special`]: the two words that turn this program into a launcher or a worker.
 
+mod blobs;
 pub mod config;
 pub mod config_file;
 pub mod error;
-pub mod launcher;
-mod blobs;
 mod item;
 mod join;
+pub mod launcher;
 mod machine;
 mod os;
 mod slots;
-mod tools;
 pub mod special;
+mod tools;
 
 pub use config::{Config, NamedTool, Tools};
 pub use error::AgentError;

@@ -41,7 +41,10 @@ fn main() -> ExitCode {
         return code;
     }
     let filter = tracing_subscriber::EnvFilter::try_from_default_env().unwrap_or_else(|_| "info".into());
-    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .init();
     let arguments = Arguments::parse();
     let config = match configure(&arguments) {
         Ok(config) => config,
@@ -68,10 +71,14 @@ fn configure(arguments: &Arguments) -> anyhow::Result<Config> {
         config.name.clone_from(name);
     }
     if let Some(cores) = arguments.cores {
-        config.millicores = config_file::millicores(cores).map_err(anyhow::Error::msg).context("--cores")?;
+        config.millicores = config_file::millicores(cores)
+            .map_err(anyhow::Error::msg)
+            .context("--cores")?;
     }
     if let Some(memory) = &arguments.memory {
-        config.memory_bytes = config_file::bytes(memory).map_err(anyhow::Error::msg).context("--memory")?;
+        config.memory_bytes = config_file::bytes(memory)
+            .map_err(anyhow::Error::msg)
+            .context("--memory")?;
     }
     config.check()?;
     Ok(config)

@@ -28,9 +28,15 @@ pub(crate) struct Job {
 
 /// What a slot tells.
 pub(crate) enum SlotEvent {
-    Heard { lease: String, heard: Heard },
+    Heard {
+        lease: String,
+        heard: Heard,
+    },
     /// The slot may be given the next item.
-    Finished { slot: usize, finished: Box<Finished> },
+    Finished {
+        slot: usize,
+        finished: Box<Finished>,
+    },
 }
 
 /// What all slots share.
@@ -56,7 +62,11 @@ struct Slot {
 
 impl Slots {
     pub(crate) fn new(shared: Shared) -> Self {
-        Self { shared: Arc::new(shared), slots: Vec::new(), idle: Vec::new() }
+        Self {
+            shared: Arc::new(shared),
+            slots: Vec::new(),
+            idle: Vec::new(),
+        }
     }
 
     /// Gives a job to an idle slot, or to a new one. Fails only if the system gives no thread.
@@ -65,7 +75,10 @@ impl Slots {
             Some(number) => number,
             None => self.add()?,
         };
-        self.slots[number].jobs.send(job).map_err(|_| std::io::Error::other(format!("slot {number} has ended")))
+        self.slots[number]
+            .jobs
+            .send(job)
+            .map_err(|_| std::io::Error::other(format!("slot {number} has ended")))
     }
 
     /// To be told of every [`SlotEvent::Finished`].
@@ -103,7 +116,14 @@ fn serve(number: usize, shared: &Shared, jobs: &mpsc::Receiver<Job>) {
     while let Ok(job) = jobs.recv() {
         let finished = Box::new(run_job(&job, shared, &path, &mut folder, &mut launcher));
         // The result first: cleaning up is not what anybody waits for.
-        if shared.events.send(SlotEvent::Finished { slot: number, finished }).is_err() {
+        if shared
+            .events
+            .send(SlotEvent::Finished {
+                slot: number,
+                finished,
+            })
+            .is_err()
+        {
             return;
         }
         if let Some(Err(error)) = folder.as_mut().map(SlotFolder::clean) {
@@ -138,14 +158,25 @@ fn run_job(
     };
     run::run(&job.start, &mut around, &mut |heard| {
         // Nobody listens any more once the agent is gone; the item will be ended soon.
-        let _ = shared.events.send(SlotEvent::Heard { lease: job.start.lease.clone(), heard });
+        let _ = shared.events.send(SlotEvent::Heard {
+            lease: job.start.lease.clone(),
+            heard,
+        });
     })
 }
 
 fn no_folder(start: &Start, path: &std::path::Path, error: &std::io::Error) -> Finished {
     let now = run::unix_ms();
-    let mut finished =
-        Finished { lease: start.lease.clone(), started_ms: now, ended_ms: now, ..Finished::default() };
-    Verdict::machine(format!("cannot prepare the slot's folder {}: {error}", path.display())).put_into(&mut finished);
+    let mut finished = Finished {
+        lease: start.lease.clone(),
+        started_ms: now,
+        ended_ms: now,
+        ..Finished::default()
+    };
+    Verdict::machine(format!(
+        "cannot prepare the slot's folder {}: {error}",
+        path.display()
+    ))
+    .put_into(&mut finished);
     finished
 }

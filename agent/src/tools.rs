@@ -41,7 +41,11 @@ pub(crate) enum ToolError {
     #[error("the program {0:?} is not among the tools of this agent's configuration")]
     NotAllowed(String),
     #[error("the program {name} cannot be read at {path}: {source}")]
-    Unreadable { name: String, path: PathBuf, source: io::Error },
+    Unreadable {
+        name: String,
+        path: PathBuf,
+        source: io::Error,
+    },
 }
 
 /// The programs of this machine.
@@ -71,7 +75,12 @@ impl ToolBox {
             .ok()
             .and_then(|text| serde_json::from_slice(&text).ok())
             .unwrap_or_default();
-        Ok(Self { tools, launcher, data, known: Mutex::new(known) })
+        Ok(Self {
+            tools,
+            launcher,
+            data,
+            known: Mutex::new(known),
+        })
     }
 
     /// Whether any program of the PATH may be run.
@@ -81,11 +90,16 @@ impl ToolBox {
 
     /// The named tools that are there, sorted by name.
     pub(crate) fn versions(&self) -> Vec<ToolVersion> {
-        let Tools::Named(named) = &self.tools else { return Vec::new() };
+        let Tools::Named(named) = &self.tools else {
+            return Vec::new();
+        };
         let mut versions = Vec::new();
         for tool in named {
             match self.find(&tool.name) {
-                Ok(found) => versions.push(ToolVersion { name: tool.name.clone(), exact: found.exact }),
+                Ok(found) => versions.push(ToolVersion {
+                    name: tool.name.clone(),
+                    exact: found.exact,
+                }),
                 Err(error) => tracing::warn!(%error, "a tool of the configuration cannot be used"),
             }
         }
@@ -99,7 +113,9 @@ impl ToolBox {
             let path = on_path(name).ok_or_else(|| ToolError::NotOnPath(name.to_owned()))?;
             let known = self.look(name, &path)?;
             let digest = format!("blake3:{}", known.digest);
-            let exact = known.version.map_or(digest.clone(), |version| format!("{version} {digest}"));
+            let exact = known
+                .version
+                .map_or(digest.clone(), |version| format!("{version} {digest}"));
             return Ok(Tool { path, exact });
         };
         let tool = named.iter().find(|tool| tool.name == name);
@@ -111,10 +127,15 @@ impl ToolBox {
             }
             None => {
                 let known = self.look(name, &tool.path)?;
-                known.version.unwrap_or_else(|| format!("blake3:{}", known.digest))
+                known
+                    .version
+                    .unwrap_or_else(|| format!("blake3:{}", known.digest))
             }
         };
-        Ok(Tool { path: tool.path.clone(), exact })
+        Ok(Tool {
+            path: tool.path.clone(),
+            exact,
+        })
     }
 
     fn look(&self, name: &str, path: &Path) -> Result<Known, ToolError> {
@@ -128,7 +149,12 @@ impl ToolBox {
             return Ok(known.clone());
         }
         let digest = digest(path).map_err(unreadable(name, path))?;
-        let found = Known { size, changed_ns, version: self.ask(path), digest };
+        let found = Known {
+            size,
+            changed_ns,
+            version: self.ask(path),
+            digest,
+        };
         known.insert(path.to_owned(), found.clone());
         if let Err(error) = save(&known, &self.data.join("known.json")) {
             tracing::warn!(%error, "cannot note the versions of tools; they will be asked for again");
@@ -180,7 +206,8 @@ fn version_in(text: &str) -> Option<String> {
         }
         let word = word[from..].trim_end_matches(['.', '-', '+', '_']);
         let (major, rest) = word.split_once('.')?;
-        let is_version = major.bytes().all(|c| c.is_ascii_digit()) && rest.starts_with(|c: char| c.is_ascii_digit());
+        let is_version =
+            major.bytes().all(|c| c.is_ascii_digit()) && rest.starts_with(|c: char| c.is_ascii_digit());
         is_version.then(|| word.to_owned())
     })
 }
@@ -192,11 +219,14 @@ fn on_path(name: &str) -> Option<PathBuf> {
     }
     let names = os::program_file_names(name);
     let path = std::env::var_os("PATH")?;
-    std::env::split_paths(&path).filter(|folder| folder.is_absolute()).find_map(|folder| {
-        names.iter().map(|name| folder.join(name)).find(|file| {
-            fs::metadata(file).is_ok_and(|metadata| os::is_program(file, &metadata))
+    std::env::split_paths(&path)
+        .filter(|folder| folder.is_absolute())
+        .find_map(|folder| {
+            names
+                .iter()
+                .map(|name| folder.join(name))
+                .find(|file| fs::metadata(file).is_ok_and(|metadata| os::is_program(file, &metadata)))
         })
-    })
 }
 
 fn metadata(name: &str, path: &Path) -> Result<Metadata, ToolError> {
@@ -209,7 +239,10 @@ fn unreadable(name: &str, path: &Path) -> impl FnOnce(io::Error) -> ToolError {
 }
 
 fn changed_ns(metadata: &Metadata) -> u128 {
-    let changed = metadata.modified().ok().and_then(|time| time.duration_since(UNIX_EPOCH).ok());
+    let changed = metadata
+        .modified()
+        .ok()
+        .and_then(|time| time.duration_since(UNIX_EPOCH).ok());
     changed.map_or(0, |since| since.as_nanos())
 }
 
@@ -234,7 +267,10 @@ mod tests {
     #[test]
     fn versions_are_found_in_what_programs_say() {
         let found = |text| version_in(text);
-        assert_eq!(found("cp (GNU coreutils) 9.1\nCopyright (C) 2022").as_deref(), Some("9.1"));
+        assert_eq!(
+            found("cp (GNU coreutils) 9.1\nCopyright (C) 2022").as_deref(),
+            Some("9.1")
+        );
         assert_eq!(found("oxipng v9.1.2-rc.1").as_deref(), Some("9.1.2-rc.1"));
         assert_eq!(found("Version: 2024.10.").as_deref(), Some("2024.10"));
         assert_eq!(found("tool 7, built 2024"), None);
@@ -245,7 +281,15 @@ mod tests {
     #[test]
     fn only_plain_names_are_looked_up() {
         assert!(on_path("sh").is_some());
-        for bad in ["", ".", "..", "/bin/sh", "../bin/sh", "bin\\sh", "no-such-program-here"] {
+        for bad in [
+            "",
+            ".",
+            "..",
+            "/bin/sh",
+            "../bin/sh",
+            "bin\\sh",
+            "no-such-program-here",
+        ] {
             assert_eq!(on_path(bad), None, "{bad:?}");
         }
     }

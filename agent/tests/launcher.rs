@@ -1,6 +1,7 @@
 //! The launcher as a real process: what it starts, what it measures, and that nothing outlives it.
 
 #![cfg(target_os = "linux")]
+#![allow(clippy::unwrap_used, reason = "a test's helpers may")]
 
 use std::ffi::OsString;
 use std::fs;
@@ -50,7 +51,8 @@ fn start() -> (tempfile::TempDir, Launcher) {
 /// Whether a process is there and not merely waiting to be collected.
 fn lives(pid: i32) -> bool {
     let stat = fs::read_to_string(format!("/proc/{pid}/stat")).unwrap_or_default();
-    stat.rsplit_once(')').is_some_and(|(_, rest)| !rest.trim_start().starts_with(['Z', 'X']))
+    stat.rsplit_once(')')
+        .is_some_and(|(_, rest)| !rest.trim_start().starts_with(['Z', 'X']))
 }
 
 fn await_gone(pid: i32, within: Duration) -> bool {
@@ -92,8 +94,18 @@ fn exit_code_signal_and_both_outputs_are_told() {
     let script = "echo timber; echo iron >&2; pwd; exit 7";
     let (ended, log) = run(&mut launcher, shell(folder.path(), script), &Control::default());
     assert_eq!((ended.how, ended.cause), (How::Code(7), Cause::Itself));
-    assert_eq!(log, format!("timber\niron\n{}\n", folder.path().canonicalize().unwrap().display()));
-    let (ended, log) = run(&mut launcher, shell(folder.path(), "kill -SEGV $$"), &Control::default());
+    assert_eq!(
+        log,
+        format!(
+            "timber\niron\n{}\n",
+            folder.path().canonicalize().unwrap().display()
+        )
+    );
+    let (ended, log) = run(
+        &mut launcher,
+        shell(folder.path(), "kill -SEGV $$"),
+        &Control::default(),
+    );
     assert_eq!((ended.how, log.as_str()), (How::Signal(11), ""));
 }
 
@@ -109,7 +121,11 @@ fn an_item_sees_only_the_environment_that_it_is_given() {
 #[test]
 fn a_program_that_is_not_there_is_an_end_with_a_reason() {
     let (folder, mut launcher) = start();
-    let (ended, _) = run(&mut launcher, launch(folder.path(), "/no/such/program", &[]), &Control::default());
+    let (ended, _) = run(
+        &mut launcher,
+        launch(folder.path(), "/no/such/program", &[]),
+        &Control::default(),
+    );
     assert!(matches!(ended.how, How::NotStarted(reason) if reason.contains("No such file")));
     let (ended, _) = run(&mut launcher, shell(folder.path(), "exit 0"), &Control::default());
     assert_eq!(ended.how, How::Code(0), "the launcher goes on");
@@ -124,35 +140,60 @@ fn input_and_output_may_be_files() {
     launch.stdout = folder.path().join("answer");
     let (ended, log) = run(&mut launcher, launch, &Control::default());
     assert_eq!((ended.how, log.as_str()), (How::Code(0), "remark\n"));
-    assert_eq!(fs::read_to_string(folder.path().join("answer")).unwrap(), "bollard\n");
+    assert_eq!(
+        fs::read_to_string(folder.path().join("answer")).unwrap(),
+        "bollard\n"
+    );
 }
 
 #[test]
 fn a_long_log_arrives_whole_and_in_order() {
     let (folder, mut launcher) = start();
-    let (ended, log) = run(&mut launcher, shell(folder.path(), "seq 300000"), &Control::default());
+    let (ended, log) = run(
+        &mut launcher,
+        shell(folder.path(), "seq 300000"),
+        &Control::default(),
+    );
     assert_eq!(ended.how, How::Code(0));
     let expected: String = (1..=300_000).map(|n| format!("{n}\n")).collect();
-    assert!(log == expected, "{} bytes instead of {}", log.len(), expected.len());
+    assert!(
+        log == expected,
+        "{} bytes instead of {}",
+        log.len(),
+        expected.len()
+    );
 }
 
 #[test]
 fn time_limit_ends_grandchildren_that_left_the_session_and_ignore_requests() {
     let (folder, mut launcher) = start();
     let (script, note) = stubborn(folder.path());
-    let mut launch = shell(folder.path(), &format!("{script} trap '' TERM; while :; do sleep 1; done"));
+    let mut launch = shell(
+        folder.path(),
+        &format!("{script} trap '' TERM; while :; do sleep 1; done"),
+    );
     launch.time_limit_ms = 300;
     let started = Instant::now();
     let (ended, _) = run(&mut launcher, launch, &Control::default());
     assert_eq!((ended.how, ended.cause), (How::Signal(9), Cause::TimeLimit));
-    assert!(started.elapsed() < Duration::from_secs(3), "{:?}", started.elapsed());
-    assert!(!lives(await_number(&note)), "the grandchild must be gone before the end is told");
+    assert!(
+        started.elapsed() < Duration::from_secs(3),
+        "{:?}",
+        started.elapsed()
+    );
+    assert!(
+        !lives(await_number(&note)),
+        "the grandchild must be gone before the end is told"
+    );
 }
 
 #[test]
 fn a_polite_program_may_tidy_up_when_its_time_is_over() {
     let (folder, mut launcher) = start();
-    let mut launch = shell(folder.path(), "trap 'echo tidied; exit 3' TERM; while :; do sleep 0.05; done");
+    let mut launch = shell(
+        folder.path(),
+        "trap 'echo tidied; exit 3' TERM; while :; do sleep 0.05; done",
+    );
     launch.time_limit_ms = 200;
     let (ended, log) = run(&mut launcher, launch, &Control::default());
     assert_eq!((ended.how, ended.cause), (How::Code(3), Cause::TimeLimit));
@@ -185,11 +226,18 @@ fn an_item_ends_when_asked_and_a_late_request_does_not_hit_the_next() {
     asker.join().unwrap();
     assert_eq!((ended.how, ended.cause), (How::Signal(15), Cause::Asked));
     control.end();
-    let (ended, _) = run(&mut launcher, shell(folder.path(), "sleep 0.2"), &Control::default());
+    let (ended, _) = run(
+        &mut launcher,
+        shell(folder.path(), "sleep 0.2"),
+        &Control::default(),
+    );
     assert_eq!((ended.how, ended.cause), (How::Code(0), Cause::Itself));
     let (ended, _) = run(&mut launcher, shell(folder.path(), "touch started"), &control);
     assert_eq!(ended.cause, Cause::Asked);
-    assert!(!folder.path().join("started").exists(), "asked before it began, it must not begin");
+    assert!(
+        !folder.path().join("started").exists(),
+        "asked before it began, it must not begin"
+    );
 }
 
 /// A Python program whose two children hold `mib` MiB each for `seconds`.
@@ -203,7 +251,11 @@ fn two_children(mib: u32, seconds: f32) -> String {
 #[test]
 fn peak_memory_is_that_of_the_whole_tree() {
     let (folder, mut launcher) = start();
-    let launch = launch(folder.path(), "/usr/bin/env", &["python3", "-c", &two_children(60, 0.5)]);
+    let launch = launch(
+        folder.path(),
+        "/usr/bin/env",
+        &["python3", "-c", &two_children(60, 0.5)],
+    );
     let (ended, log) = run(&mut launcher, launch, &Control::default());
     assert_eq!(ended.how, How::Code(0), "{log}");
     let mib = ended.peak_memory_bytes >> 20;
@@ -213,7 +265,11 @@ fn peak_memory_is_that_of_the_whole_tree() {
 #[test]
 fn memory_limit_of_the_whole_tree_is_enforced() {
     let (folder, mut launcher) = start();
-    let mut launch = launch(folder.path(), "/usr/bin/env", &["python3", "-c", &two_children(60, 30.0)]);
+    let mut launch = launch(
+        folder.path(),
+        "/usr/bin/env",
+        &["python3", "-c", &two_children(60, 30.0)],
+    );
     launch.memory_limit_bytes = 100 << 20;
     let started = Instant::now();
     let (ended, _) = run(&mut launcher, launch, &Control::default());
@@ -227,7 +283,11 @@ fn a_small_program_is_not_charged_for_the_size_of_the_agent() {
     let mut held = vec![0_u8; 300 << 20];
     held.iter_mut().step_by(4096).for_each(|byte| *byte = 1);
     let (folder, mut launcher) = start();
-    let (ended, _) = run(&mut launcher, launch(folder.path(), "/bin/true", &[]), &Control::default());
+    let (ended, _) = run(
+        &mut launcher,
+        launch(folder.path(), "/bin/true", &[]),
+        &Control::default(),
+    );
     assert!(held.iter().step_by(4096).all(|byte| *byte == 1));
     let mib = ended.peak_memory_bytes >> 20;
     assert!(mib < 24, "`true` took {mib} MiB");
@@ -245,8 +305,12 @@ fn processor_time_of_children_counts() {
 /// A launcher that is driven by hand, so that its input can be closed or its parent killed.
 fn raw_launcher_running(launch: &Launch) -> std::process::Child {
     let [program, word] = command();
-    let mut child =
-        Command::new(program).arg(word).stdin(Stdio::piped()).stdout(Stdio::null()).spawn().unwrap();
+    let mut child = Command::new(program)
+        .arg(word)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::null())
+        .spawn()
+        .unwrap();
     let mut bytes = Vec::new();
     tidemill_agent::launcher::write_launch(&mut bytes, launch).unwrap();
     child.stdin.as_mut().unwrap().write_all(&bytes).unwrap();
@@ -287,7 +351,13 @@ fn a_lost_launcher_is_an_error_and_its_item_is_ended() {
         move || {
             let pid = await_number(&note);
             std::thread::sleep(Duration::from_millis(100));
-            assert!(Command::new("kill").args(["-9", &launcher_pid.to_string()]).status().unwrap().success());
+            assert!(
+                Command::new("kill")
+                    .args(["-9", &launcher_pid.to_string()])
+                    .status()
+                    .unwrap()
+                    .success()
+            );
             pid
         }
     });

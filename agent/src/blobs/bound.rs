@@ -22,13 +22,22 @@ struct Kept {
 
 impl Bound {
     pub(super) fn new(limit_bytes: u64) -> Self {
-        Self { limit_bytes, total_bytes: 0, uses: 0, blobs: HashMap::new() }
+        Self {
+            limit_bytes,
+            total_bytes: 0,
+            uses: 0,
+            blobs: HashMap::new(),
+        }
     }
 
     /// A blob is in the cache, new or again.
     pub(super) fn note(&mut self, digest: Digest, size: u64) {
         self.uses += 1;
-        let kept = self.blobs.entry(digest).or_insert(Kept { size: 0, last_use: 0, holders: 0 });
+        let kept = self.blobs.entry(digest).or_insert(Kept {
+            size: 0,
+            last_use: 0,
+            holders: 0,
+        });
         self.total_bytes += size - std::mem::replace(&mut kept.size, size).min(size);
         kept.last_use = self.uses;
     }
@@ -36,7 +45,9 @@ impl Bound {
     /// Somebody needs it; false: it is not here.
     pub(super) fn hold(&mut self, digest: Digest) -> bool {
         self.uses += 1;
-        let Some(kept) = self.blobs.get_mut(&digest) else { return false };
+        let Some(kept) = self.blobs.get_mut(&digest) else {
+            return false;
+        };
         kept.holders += 1;
         kept.last_use = self.uses;
         true
@@ -92,7 +103,11 @@ mod tests {
         assert_eq!(bound.evict(), [digest(2)]);
         assert_eq!(bound.evict(), []);
         bound.note(digest(4), 90);
-        assert_eq!(bound.evict(), [digest(3), digest(4)], "all that may go, though 1 alone would fit");
+        assert_eq!(
+            bound.evict(),
+            [digest(3), digest(4)],
+            "all that may go, though 1 alone would fit"
+        );
         bound.release(digest(1));
         bound.note(digest(1), 40);
         assert_eq!(bound.total_bytes, 40);

@@ -39,9 +39,10 @@ pub(crate) enum BlobError {
 impl From<StoreError> for BlobError {
     fn from(error: StoreError) -> Self {
         match error {
-            StoreError::Absent { digest } | StoreError::Corrupt { digest, .. } => {
-                Self::Lacking { digest, reason: error.to_string() }
-            }
+            StoreError::Absent { digest } | StoreError::Corrupt { digest, .. } => Self::Lacking {
+                digest,
+                reason: error.to_string(),
+            },
             other => Self::Store(other),
         }
     }
@@ -61,9 +62,17 @@ impl Blobs {
     }
 
     /// Uses the blob service behind `channel`, and `cache`, which may grow to `limit_bytes`.
-    pub(crate) fn remote(cache: Store, channel: Channel, runtime: Handle, limit_bytes: u64) -> Result<Self, StoreError> {
+    pub(crate) fn remote(
+        cache: Store,
+        channel: Channel,
+        runtime: Handle,
+        limit_bytes: u64,
+    ) -> Result<Self, StoreError> {
         let remote = Remote::new(&cache, channel, runtime, limit_bytes)?;
-        Ok(Self { store: cache, remote: Some(remote) })
+        Ok(Self {
+            store: cache,
+            remote: Some(remote),
+        })
     }
 
     /// The store's id, if its folder is used itself.
@@ -118,7 +127,11 @@ impl Blobs {
 
     /// Takes a file away into the store. `copy`: leave it, since somebody else may have it too.
     pub(crate) fn take_file(&self, path: &Path, copy: bool) -> Result<Staged, BlobError> {
-        Ok(if copy { self.store.stage_file(path)? } else { self.store.stage_by_rename(path)? })
+        Ok(if copy {
+            self.store.stage_file(path)?
+        } else {
+            self.store.stage_by_rename(path)?
+        })
     }
 
     /// Takes the files of a folder.

@@ -39,20 +39,36 @@ enum Trouble {
 }
 
 impl Remote {
-    pub(super) fn new(cache: &Store, channel: Channel, runtime: Handle, limit_bytes: u64) -> Result<Self, StoreError> {
+    pub(super) fn new(
+        cache: &Store,
+        channel: Channel,
+        runtime: Handle,
+        limit_bytes: u64,
+    ) -> Result<Self, StoreError> {
         let mut found = Vec::new();
         for entry in cache.iter()? {
             let entry = entry?;
-            let changed = fs::metadata(blob_file(cache, entry.digest)).and_then(|metadata| metadata.modified());
-            found.push((changed.unwrap_or(SystemTime::UNIX_EPOCH), entry.digest, entry.size));
+            let changed =
+                fs::metadata(blob_file(cache, entry.digest)).and_then(|metadata| metadata.modified());
+            found.push((
+                changed.unwrap_or(SystemTime::UNIX_EPOCH),
+                entry.digest,
+                entry.size,
+            ));
         }
         found.sort_unstable();
         let mut bound = Bound::new(limit_bytes);
-        found.into_iter().for_each(|(_, digest, size)| bound.note(digest, size));
+        found
+            .into_iter()
+            .for_each(|(_, digest, size)| bound.note(digest, size));
         let client = BlobsClient::new(channel)
             .max_decoding_message_size(MAX_MESSAGE_BYTES)
             .max_encoding_message_size(MAX_MESSAGE_BYTES);
-        Ok(Self { client, runtime, bound: Mutex::new(bound) })
+        Ok(Self {
+            client,
+            runtime,
+            bound: Mutex::new(bound),
+        })
     }
 
     pub(super) fn hold(&self, cache: &Store, digest: Digest, control: &Control) -> Result<(), BlobError> {
@@ -84,7 +100,12 @@ impl Remote {
     }
 
     /// Commits to the cache, so that the next item finds its inputs here, and sends what the store lacks.
-    pub(super) fn hand_over(&self, cache: &Store, digests: &[Digest], control: &Control) -> Result<(), BlobError> {
+    pub(super) fn hand_over(
+        &self,
+        cache: &Store,
+        digests: &[Digest],
+        control: &Control,
+    ) -> Result<(), BlobError> {
         cache.commit(digests)?;
         for digest in digests {
             let size = cache.size(digest)?.unwrap_or(0);
@@ -98,14 +119,19 @@ impl Remote {
     }
 
     fn send_lacking(&self, cache: &Store, digests: &[Digest], control: &Control) -> Result<(), BlobError> {
-        let asked = DigestList { digests: digests.iter().map(|digest| digest.to_vec()).collect() };
+        let asked = DigestList {
+            digests: digests.iter().map(|digest| digest.to_vec()).collect(),
+        };
         let lacking = self.persist(control, || {
             let mut client = self.client.clone();
-            let answer = self.wait(control, client.missing(asked.clone()))?.map_err(trouble)?;
+            let answer = self
+                .wait(control, client.missing(asked.clone()))?
+                .map_err(trouble)?;
             Ok(answer.into_inner().digests)
         })?;
         for digest in lacking {
-            let digest = Digest::from_slice(&digest).map_err(|error| BlobError::Service(error.to_string()))?;
+            let digest =
+                Digest::from_slice(&digest).map_err(|error| BlobError::Service(error.to_string()))?;
             self.persist(control, || self.send(cache, digest, control))?;
         }
         Ok(())
@@ -113,12 +139,18 @@ impl Remote {
 
     fn fetch(&self, cache: &Store, digest: Digest, control: &Control) -> Result<u64, Trouble> {
         let mut client = self.client.clone();
-        let request = BlobRequest { digest: digest.to_vec(), offset: 0 };
-        let answer = self.wait(control, client.get(request))?.map_err(|status| lacking(digest, status))?;
+        let request = BlobRequest {
+            digest: digest.to_vec(),
+            offset: 0,
+        };
+        let answer = self
+            .wait(control, client.get(request))?
+            .map_err(|status| lacking(digest, status))?;
         let mut chunks = answer.into_inner();
         let mut incoming = cache.incoming().map_err(own)?;
         while let Some(chunk) = self.wait(control, chunks.next())? {
-            if let Some(blob_chunk::Part::Data(data)) = chunk.map_err(|status| lacking(digest, status))?.part {
+            if let Some(blob_chunk::Part::Data(data)) = chunk.map_err(|status| lacking(digest, status))?.part
+            {
                 incoming.add(&data).map_err(own)?;
             }
         }
@@ -128,7 +160,9 @@ impl Remote {
                 Ok(staged.size)
             }
             // Cut off or damaged on the way.
-            Err(error @ StoreError::Mismatch { .. }) => Err(Trouble::Passing(Status::data_loss(error.to_string()))),
+            Err(error @ StoreError::Mismatch { .. }) => {
+                Err(Trouble::Passing(Status::data_loss(error.to_string())))
+            }
             Err(error) => Err(own(error)),
         }
     }
@@ -137,8 +171,13 @@ impl Remote {
         let mut blob = cache.open_blob(&digest).map_err(own)?;
         let (sender, receiver) = tokio::sync::mpsc::channel(4);
         let mut client = self.client.clone();
-        let sending = self.runtime.spawn(async move { client.put(ReceiverStream::new(receiver)).await });
-        let header = BlobHeader { digest: digest.to_vec(), size: blob.size() };
+        let sending = self
+            .runtime
+            .spawn(async move { client.put(ReceiverStream::new(receiver)).await });
+        let header = BlobHeader {
+            digest: digest.to_vec(),
+            size: blob.size(),
+        };
         let mut next = Some(blob_chunk::Part::Header(header));
         while let Some(part) = next {
             // Nobody takes it any more: the answer says why.
@@ -152,12 +191,17 @@ impl Remote {
         }
         drop(sender);
         let sent = self.wait(control, sending)?;
-        sent.map_err(|error| Trouble::Passing(Status::aborted(error.to_string())))?.map_err(trouble)?;
+        sent.map_err(|error| Trouble::Passing(Status::aborted(error.to_string())))?
+            .map_err(trouble)?;
         Ok(())
     }
 
     /// Tries again, with growing pauses, until it works, fails for good, or the item is asked to end.
-    fn persist<T>(&self, control: &Control, mut attempt: impl FnMut() -> Result<T, Trouble>) -> Result<T, BlobError> {
+    fn persist<T>(
+        &self,
+        control: &Control,
+        mut attempt: impl FnMut() -> Result<T, Trouble>,
+    ) -> Result<T, BlobError> {
         let mut pause = FIRST_PAUSE;
         loop {
             match attempt() {
@@ -219,9 +263,10 @@ fn own(error: StoreError) -> Trouble {
 /// Of a blob that was asked for: absent and damaged ones are lacking.
 fn lacking(digest: Digest, status: Status) -> Trouble {
     match status.code() {
-        Code::NotFound | Code::DataLoss => {
-            Trouble::Final(BlobError::Lacking { digest, reason: status.message().to_owned() })
-        }
+        Code::NotFound | Code::DataLoss => Trouble::Final(BlobError::Lacking {
+            digest,
+            reason: status.message().to_owned(),
+        }),
         _ => trouble(status),
     }
 }

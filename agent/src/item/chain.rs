@@ -27,8 +27,14 @@ pub(crate) fn build(
     blobs: &BlobPaths,
     folder: &Path,
 ) -> Result<Chain, ChainError> {
-    let item = start.item.as_ref().ok_or(ChainError::Damaged("a start without an item"))?;
-    let inputs = item.inputs.iter().map(|input| chain_input(input, &start.inputs, blobs));
+    let item = start
+        .item
+        .as_ref()
+        .ok_or(ChainError::Damaged("a start without an item"))?;
+    let inputs = item
+        .inputs
+        .iter()
+        .map(|input| chain_input(input, &start.inputs, blobs));
     let outputs = item.outputs.iter().map(|output| {
         Ok(ChainOutput {
             name: output.name.clone(),
@@ -47,7 +53,10 @@ pub(crate) fn build(
 
 fn call(operation: &Operation) -> Result<Call, ChainError> {
     let settings = operation.settings.iter().map(|field| {
-        let value = field.value.as_ref().ok_or(ChainError::Damaged("a setting without a value"))?;
+        let value = field
+            .value
+            .as_ref()
+            .ok_or(ChainError::Damaged("a setting without a value"))?;
         Ok((field.name.clone(), setting(value)?))
     });
     Ok(Call {
@@ -60,28 +69,43 @@ fn call(operation: &Operation) -> Result<Call, ChainError> {
 }
 
 fn bindings(bindings: &[Binding]) -> BTreeMap<String, String> {
-    bindings.iter().map(|binding| (binding.port.clone(), binding.value.clone())).collect()
+    bindings
+        .iter()
+        .map(|binding| (binding.port.clone(), binding.value.clone()))
+        .collect()
 }
 
 fn setting(value: &Value) -> Result<Setting, ChainError> {
-    Ok(match value.kind.as_ref().ok_or(ChainError::Damaged("a value of no kind"))? {
-        value::Kind::Number(number) => Setting::Number(*number),
-        value::Kind::Text(text) => Setting::Text(text.clone()),
-        value::Kind::Flag(flag) => Setting::Flag(*flag),
-        value::Kind::List(list) => Setting::List(list.values.iter().map(setting).collect::<Result<_, _>>()?),
-    })
+    Ok(
+        match value
+            .kind
+            .as_ref()
+            .ok_or(ChainError::Damaged("a value of no kind"))?
+        {
+            value::Kind::Number(number) => Setting::Number(*number),
+            value::Kind::Text(text) => Setting::Text(text.clone()),
+            value::Kind::Flag(flag) => Setting::Flag(*flag),
+            value::Kind::List(list) => {
+                Setting::List(list.values.iter().map(setting).collect::<Result<_, _>>()?)
+            }
+        },
+    )
 }
 
 fn chain_input(input: &Input, staged: &[StagedInput], blobs: &BlobPaths) -> Result<ChainInput, ChainError> {
-    let staged: Vec<_> = staged.iter().filter(|staged| staged.input == input.name).collect();
+    let staged: Vec<_> = staged
+        .iter()
+        .filter(|staged| staged.input == input.name)
+        .collect();
     let missing = (0..input.sources.len())
         .filter(|position| !staged.iter().any(|staged| staged.index as usize == *position))
         .map(|position| (position, input.sources[position].label.clone()));
     let missing = missing.collect();
     let files = staged.into_iter().map(|staged| {
-        let companions = staged.companions.iter().map(|companion| {
-            Ok((companion.name.clone(), blob_path(blobs, &companion.digest)?))
-        });
+        let companions = staged
+            .companions
+            .iter()
+            .map(|companion| Ok((companion.name.clone(), blob_path(blobs, &companion.digest)?)));
         Ok(InputFile {
             path: blob_path(blobs, &staged.digest)?,
             extension: staged.extension.clone(),
@@ -101,12 +125,18 @@ fn chain_input(input: &Input, staged: &[StagedInput], blobs: &BlobPaths) -> Resu
 }
 
 fn blob_path(blobs: &BlobPaths, digest: &[u8]) -> Result<PathBuf, ChainError> {
-    blobs.get(digest).cloned().ok_or(ChainError::Damaged("an input that was not staged"))
+    blobs
+        .get(digest)
+        .cloned()
+        .ok_or(ChainError::Damaged("an input that was not staged"))
 }
 
 fn tag_color(tag: &Tag) -> TagColor {
     let [_, red, green, blue] = tag.color.to_be_bytes();
-    TagColor { name: tag.name.clone(), rgb: [red, green, blue] }
+    TagColor {
+        name: tag.name.clone(),
+        rgb: [red, green, blue],
+    }
 }
 
 #[cfg(test)]
@@ -115,19 +145,34 @@ mod tests {
     use tidemill_proto::v1::{Companion, Field, Item, Output, Source, ValueList};
 
     fn words(words: &[&str]) -> Value {
-        let text = |word: &&str| Value { kind: Some(value::Kind::Text((*word).into())) };
-        Value { kind: Some(value::Kind::List(ValueList { values: words.iter().map(text).collect() })) }
+        let text = |word: &&str| Value {
+            kind: Some(value::Kind::Text((*word).into())),
+        };
+        Value {
+            kind: Some(value::Kind::List(ValueList {
+                values: words.iter().map(text).collect(),
+            })),
+        }
     }
 
     #[test]
     fn a_start_becomes_a_chain_with_gaps_marked() {
-        let source = |label: &str| Source { label: label.into(), ..Source::default() };
+        let source = |label: &str| Source {
+            label: label.into(),
+            ..Source::default()
+        };
         let operations = Operations {
             chain: vec![Operation {
                 name: "bake".into(),
                 version: 1,
-                settings: vec![Field { name: "maps".into(), value: Some(words(&["tag-id"])) }],
-                inputs: vec![Binding { port: "high".into(), value: "high".into() }],
+                settings: vec![Field {
+                    name: "maps".into(),
+                    value: Some(words(&["tag-id"])),
+                }],
+                inputs: vec![Binding {
+                    port: "high".into(),
+                    value: "high".into(),
+                }],
                 ..Operation::default()
             }],
         };
@@ -139,7 +184,11 @@ mod tests {
                     sources: vec![source("crate-small"), source("crate-tall")],
                     ..Input::default()
                 }],
-                outputs: vec![Output { name: "sheet".into(), extension: ".png".into(), ..Output::default() }],
+                outputs: vec![Output {
+                    name: "sheet".into(),
+                    extension: ".png".into(),
+                    ..Output::default()
+                }],
                 ..Item::default()
             }),
             inputs: vec![StagedInput {
@@ -148,10 +197,17 @@ mod tests {
                 digest: vec![1],
                 label: "crate-tall".into(),
                 extension: ".png".into(),
-                companions: vec![Companion { name: "a.mtl".into(), digest: vec![2], size: 1 }],
+                companions: vec![Companion {
+                    name: "a.mtl".into(),
+                    digest: vec![2],
+                    size: 1,
+                }],
                 ..StagedInput::default()
             }],
-            tags: vec![Tag { name: "timber".into(), color: 0xE6_9F_00 }],
+            tags: vec![Tag {
+                name: "timber".into(),
+                color: 0xE6_9F_00,
+            }],
             millicores: 1900,
             ..Start::default()
         };
@@ -160,10 +216,19 @@ mod tests {
         assert_eq!(chain.threads, 1);
         assert_eq!(chain.tags[0].rgb, [0xE6, 0x9F, 0]);
         assert_eq!(chain.inputs[0].missing, [(0, "crate-small".to_owned())]);
-        assert_eq!((chain.inputs[0].files[0].position, chain.inputs[0].files.len()), (1, 1));
-        assert_eq!(chain.inputs[0].files[0].companions["a.mtl"], Path::new("/store/b"));
+        assert_eq!(
+            (chain.inputs[0].files[0].position, chain.inputs[0].files.len()),
+            (1, 1)
+        );
+        assert_eq!(
+            chain.inputs[0].files[0].companions["a.mtl"],
+            Path::new("/store/b")
+        );
         assert_eq!(chain.outputs[0].path, Path::new("/slot/out/sheet.png"));
-        assert_eq!(chain.calls[0].settings["maps"], Setting::List(vec![Setting::Text("tag-id".into())]));
+        assert_eq!(
+            chain.calls[0].settings["maps"],
+            Setting::List(vec![Setting::Text("tag-id".into())])
+        );
         let unstaged = build(&start, &operations, &BlobPaths::new(), Path::new("/slot"));
         assert_eq!(unstaged, Err(ChainError::Damaged("an input that was not staged")));
     }

@@ -27,7 +27,8 @@ pub(crate) struct Found {
 pub(crate) fn make_output_folders(item: &Item, folder: &SlotFolder) -> Result<(), Verdict> {
     for output in item.outputs.iter().filter(|output| output.folder) {
         let path = folder.path(&paths::output_file(output).map_err(Verdict::failed)?);
-        fs::create_dir_all(&path).map_err(|error| Verdict::machine(format!("cannot make {}: {error}", path.display())))?;
+        fs::create_dir_all(&path)
+            .map_err(|error| Verdict::machine(format!("cannot make {}: {error}", path.display())))?;
     }
     Ok(())
 }
@@ -48,22 +49,38 @@ pub(crate) fn check(item: &Item, folder: &SlotFolder) -> Result<Found, Verdict> 
         declared.insert(if output.folder { format!("{name}/") } else { name });
     }
     if !problems.is_empty() {
-        let there = if there.is_empty() { "nothing".to_owned() } else { listed(&there) };
-        return Err(Verdict::failed(format!("{}; {OUT}/ holds {there}", problems.join(", "))));
+        let there = if there.is_empty() {
+            "nothing".to_owned()
+        } else {
+            listed(&there)
+        };
+        return Err(Verdict::failed(format!(
+            "{}; {OUT}/ holds {there}",
+            problems.join(", ")
+        )));
     }
-    let mut undeclared: Vec<String> =
-        there.into_iter().filter(|name| !declared.contains(name)).map(|name| format!("{OUT}/{name}")).collect();
+    let mut undeclared: Vec<String> = there
+        .into_iter()
+        .filter(|name| !declared.contains(name))
+        .map(|name| format!("{OUT}/{name}"))
+        .collect();
     undeclared.extend(folder.strangers().map_err(unreadable)?);
     Ok(Found { undeclared })
 }
 
 /// Takes all declared outputs into the store; gives them, and all blobs to hand over.
-pub(crate) fn take(item: &Item, folder: &SlotFolder, blobs: &Blobs) -> Result<(Vec<Made>, Vec<Digest>), Verdict> {
+pub(crate) fn take(
+    item: &Item,
+    folder: &SlotFolder,
+    blobs: &Blobs,
+) -> Result<(Vec<Made>, Vec<Digest>), Verdict> {
     let (mut made, mut digests) = (Vec::new(), Vec::new());
     for output in &item.outputs {
         let path = folder.path(&paths::output_file(output).map_err(Verdict::failed)?);
         if output.folder {
-            let tree = blobs.take_folder(&path).map_err(|error| of_the_program(error, &output.name))?;
+            let tree = blobs
+                .take_folder(&path)
+                .map_err(|error| of_the_program(error, &output.name))?;
             digests.extend(tree.digests());
             made.push(Made {
                 name: output.name.clone(),
@@ -75,7 +92,12 @@ pub(crate) fn take(item: &Item, folder: &SlotFolder, blobs: &Blobs) -> Result<(V
             let staged = take_file(&path, blobs)?;
             digests.push(staged.digest);
             let digest = staged.digest.to_vec();
-            made.push(Made { name: output.name.clone(), digest, size: staged.size, parts: Vec::new() });
+            made.push(Made {
+                name: output.name.clone(),
+                digest,
+                size: staged.size,
+                parts: Vec::new(),
+            });
         }
     }
     digests.sort_unstable();
@@ -88,7 +110,9 @@ fn take_file(path: &Path, blobs: &Blobs) -> Result<tidemill_store::Staged, Verdi
         .and_then(|metadata| os::make_readable(path, &metadata).map(|()| metadata))
         .map_err(|error| Verdict::machine(format!("cannot read {}: {error}", path.display())))?;
     // A file with a second name elsewhere could be changed there later: the store gets its own copy.
-    blobs.take_file(path, os::has_other_names(&metadata)).map_err(verdict)
+    blobs
+        .take_file(path, os::has_other_names(&metadata))
+        .map_err(verdict)
 }
 
 /// A name or a kind of file that no tree can keep is the program's doing.
@@ -102,7 +126,9 @@ fn of_the_program(error: crate::blobs::BlobError, output: &str) -> Verdict {
 }
 
 fn problem(output: &Output, path: &Path) -> Option<&'static str> {
-    let Ok(metadata) = fs::symlink_metadata(path) else { return Some("was not made") };
+    let Ok(metadata) = fs::symlink_metadata(path) else {
+        return Some("was not made");
+    };
     match (output.folder, kind(&metadata)) {
         (false, Kind::File) => None,
         (true, Kind::Folder) => {
@@ -137,8 +163,17 @@ fn kind(metadata: &Metadata) -> Kind {
 
 /// Names for a message, not too many.
 pub(crate) fn listed(names: &[String]) -> String {
-    let shown = names.iter().take(MOST_NAMES).cloned().collect::<Vec<_>>().join(", ");
-    if names.len() > MOST_NAMES { format!("{shown} and {} more", names.len() - MOST_NAMES) } else { shown }
+    let shown = names
+        .iter()
+        .take(MOST_NAMES)
+        .cloned()
+        .collect::<Vec<_>>()
+        .join(", ");
+    if names.len() > MOST_NAMES {
+        format!("{shown} and {} more", names.len() - MOST_NAMES)
+    } else {
+        shown
+    }
 }
 
 #[cfg(test)]
@@ -152,7 +187,10 @@ mod tests {
             folder: extension.is_empty(),
             ..Output::default()
         };
-        Item { outputs: outputs.iter().map(output).collect(), ..Item::default() }
+        Item {
+            outputs: outputs.iter().map(output).collect(),
+            ..Item::default()
+        }
     }
 
     fn slot() -> (tempfile::TempDir, SlotFolder) {
@@ -162,7 +200,9 @@ mod tests {
     }
 
     fn reason(item: &Item, folder: &SlotFolder) -> String {
-        let Err(verdict) = check(item, folder) else { panic!("it should not pass") };
+        let Err(verdict) = check(item, folder) else {
+            panic!("it should not pass")
+        };
         assert_eq!(verdict.outcome.word(), "failed");
         verdict.reason
     }
@@ -171,10 +211,16 @@ mod tests {
     fn a_missing_output_is_told_with_what_is_there() {
         let (_temporary, folder) = slot();
         let item = item(&[("mesh", ".glb"), ("sheet", ".png")]);
-        assert_eq!(reason(&item, &folder), "out/mesh.glb was not made, out/sheet.png was not made; out/ holds nothing");
+        assert_eq!(
+            reason(&item, &folder),
+            "out/mesh.glb was not made, out/sheet.png was not made; out/ holds nothing"
+        );
         fs::write(folder.path("out/Mesh.glb"), "x").unwrap();
         fs::write(folder.path("out/sheet.png"), "").unwrap();
-        assert_eq!(reason(&item, &folder), "out/mesh.glb was not made; out/ holds Mesh.glb, sheet.png");
+        assert_eq!(
+            reason(&item, &folder),
+            "out/mesh.glb was not made; out/ holds Mesh.glb, sheet.png"
+        );
     }
 
     #[test]
@@ -184,7 +230,8 @@ mod tests {
             fs::write(folder.path(file), "").unwrap();
         }
         fs::create_dir(folder.path("out/parts")).unwrap();
-        let found = check(&item(&[("mesh", ".glb")]), &folder).unwrap_or_else(|verdict| panic!("{verdict:?}"));
+        let found =
+            check(&item(&[("mesh", ".glb")]), &folder).unwrap_or_else(|verdict| panic!("{verdict:?}"));
         assert_eq!(found.undeclared, ["out/mesh.bak", "out/parts/", "note.txt"]);
     }
 
@@ -193,7 +240,10 @@ mod tests {
         let (_temporary, folder) = slot();
         let item = item(&[("tiles", "")]);
         assert!(make_output_folders(&item, &folder).is_ok());
-        assert_eq!(reason(&item, &folder), "out/tiles is an empty folder; out/ holds tiles/");
+        assert_eq!(
+            reason(&item, &folder),
+            "out/tiles is an empty folder; out/ holds tiles/"
+        );
         fs::write(folder.path("out/tiles/0.png"), "x").unwrap();
         assert!(check(&item, &folder).is_ok());
     }

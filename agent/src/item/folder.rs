@@ -24,7 +24,10 @@ impl SlotFolder {
         fs::create_dir_all(root)?;
         // Programs are told absolute paths (HOME), and run elsewhere than this process.
         let root = std::path::absolute(root)?;
-        let mut folder = Self { root, made: BTreeSet::new() };
+        let mut folder = Self {
+            root,
+            made: BTreeSet::new(),
+        };
         folder.clean()?;
         Ok(folder)
     }
@@ -44,8 +47,13 @@ impl SlotFolder {
             return Ok(());
         }
         // An inner folder stands behind its outer one, so from the back they are empty when their turn comes.
-        let obsolete: Vec<String> =
-            self.made.iter().rev().filter(|made| !is_needed(made, wanted)).cloned().collect();
+        let obsolete: Vec<String> = self
+            .made
+            .iter()
+            .rev()
+            .filter(|made| !is_needed(made, wanted))
+            .cloned()
+            .collect();
         for folder in obsolete {
             remove_all(&self.path(&folder))?;
             self.made.remove(&folder);
@@ -88,7 +96,10 @@ impl SlotFolder {
     /// Names in the slot's folder itself that are not ours, sorted.
     pub(crate) fn strangers(&self) -> io::Result<Vec<String>> {
         let names = names_in(&self.root)?;
-        Ok(names.into_iter().filter(|name| !is_own(name.trim_end_matches('/').as_ref())).collect())
+        Ok(names
+            .into_iter()
+            .filter(|name| !is_own(name.trim_end_matches('/').as_ref()))
+            .collect())
     }
 
     fn note_made(&mut self, folder: &str) {
@@ -117,7 +128,12 @@ fn is_own(name: &std::ffi::OsStr) -> bool {
 }
 
 fn is_needed(made: &str, wanted: &BTreeSet<String>) -> bool {
-    wanted.iter().any(|wanted| wanted == made || wanted.strip_prefix(made).is_some_and(|rest| rest.starts_with('/')))
+    wanted.iter().any(|wanted| {
+        wanted == made
+            || wanted
+                .strip_prefix(made)
+                .is_some_and(|rest| rest.starts_with('/'))
+    })
 }
 
 /// Empties a folder; folders in `keep` stay, emptied too.
@@ -187,14 +203,30 @@ mod tests {
         let temporary = tempfile::tempdir().unwrap();
         let root = temporary.path().join("slots/0");
         let mut folder = SlotFolder::open(&root).unwrap();
-        folder.prepare(&wanted(&["in/model", "in/maps/0000", "in/maps/0001"])).unwrap();
-        for file in ["in/model/model.obj", "in/maps/0001/maps.png", "out/mesh.glb", "tmp/.cache", "core"] {
+        folder
+            .prepare(&wanted(&["in/model", "in/maps/0000", "in/maps/0001"]))
+            .unwrap();
+        for file in [
+            "in/model/model.obj",
+            "in/maps/0001/maps.png",
+            "out/mesh.glb",
+            "tmp/.cache",
+            "core",
+        ] {
             fs::write(root.join(file), "x").unwrap();
         }
         fs::create_dir_all(root.join("tmp/deep/er")).unwrap();
         assert_eq!(folder.strangers().unwrap(), ["core"]);
         folder.clean().unwrap();
-        let left = ["in", "in/maps", "in/maps/0000", "in/maps/0001", "in/model", "out", "tmp"];
+        let left = [
+            "in",
+            "in/maps",
+            "in/maps/0000",
+            "in/maps/0001",
+            "in/model",
+            "out",
+            "tmp",
+        ];
         assert_eq!(all_below(&root), left);
         folder.prepare(&wanted(&["in/maps/0000"])).unwrap();
         assert_eq!(all_below(&root), ["in", "in/maps", "in/maps/0000", "out", "tmp"]);

@@ -45,7 +45,12 @@ pub(crate) struct Verdict {
 
 impl Verdict {
     pub(crate) fn new(outcome: Outcome, reason: impl Into<String>) -> Self {
-        Self { outcome, exit_code: 0, reason: reason.into(), lacking: Vec::new() }
+        Self {
+            outcome,
+            exit_code: 0,
+            reason: reason.into(),
+            lacking: Vec::new(),
+        }
     }
 
     pub(crate) fn machine(reason: impl ToString) -> Self {
@@ -73,32 +78,49 @@ pub(crate) fn judge(ended: &Ended, program: &str, time_limit_ms: u64, memory_lim
         How::NotStarted(_) => 0,
     };
     let (outcome, reason) = match (&ended.cause, &ended.how) {
-        (Cause::TimeLimit, _) => {
-            (Outcome::OverTime, format!("ran longer than its time limit of {}", duration_text(time_limit_ms)))
-        }
+        (Cause::TimeLimit, _) => (
+            Outcome::OverTime,
+            format!(
+                "ran longer than its time limit of {}",
+                duration_text(time_limit_ms)
+            ),
+        ),
         (Cause::MemoryLimit, _) => {
             let (took, limit) = (mib_text(ended.peak_memory_bytes), mib_text(memory_limit_bytes));
-            (Outcome::OverMemory, format!("took {took} of memory, more than its limit of {limit}"))
+            (
+                Outcome::OverMemory,
+                format!("took {took} of memory, more than its limit of {limit}"),
+            )
         }
         (Cause::Asked, _) => (Outcome::Stopped, "it was stopped".to_owned()),
         (Cause::Itself, How::Code(0)) => (Outcome::Done, String::new()),
-        (Cause::Itself, How::Code(code)) => (Outcome::Failed, format!("{program} ended with exit code {code}")),
+        (Cause::Itself, How::Code(code)) => {
+            (Outcome::Failed, format!("{program} ended with exit code {code}"))
+        }
         (Cause::Itself, How::Signal(9)) => (
             Outcome::Failed,
             format!("{program} was killed (signal 9, SIGKILL), perhaps by the system for lack of memory"),
         ),
-        (Cause::Itself, How::Signal(signal)) => {
-            (Outcome::Failed, format!("{program} crashed: {}", signal_text(*signal)))
-        }
+        (Cause::Itself, How::Signal(signal)) => (
+            Outcome::Failed,
+            format!("{program} crashed: {}", signal_text(*signal)),
+        ),
         // The one refusal that has to do with the item: its arguments are longer than the system takes.
-        (Cause::Itself, How::NotStarted(why)) if why.contains("rgument list too long") => {
-            (Outcome::Failed, format!("{program} cannot be started: {why}; use a {{….list}} placeholder"))
-        }
-        (Cause::Itself, How::NotStarted(why)) => {
-            (Outcome::Machine, format!("{program} cannot be started here: {why}"))
-        }
+        (Cause::Itself, How::NotStarted(why)) if why.contains("rgument list too long") => (
+            Outcome::Failed,
+            format!("{program} cannot be started: {why}; use a {{….list}} placeholder"),
+        ),
+        (Cause::Itself, How::NotStarted(why)) => (
+            Outcome::Machine,
+            format!("{program} cannot be started here: {why}"),
+        ),
     };
-    Verdict { outcome, exit_code, reason, lacking: Vec::new() }
+    Verdict {
+        outcome,
+        exit_code,
+        reason,
+        lacking: Vec::new(),
+    }
 }
 
 /// Number and name of a signal. Numbers as on Linux x86-64 and arm64 (signal(7)); others by number only.
@@ -126,7 +148,11 @@ fn signal_text(signal: i32) -> String {
 
 fn duration_text(ms: u64) -> String {
     let seconds = Duration::from_millis(ms).as_secs_f64();
-    if seconds >= 120.0 { format!("{} min", (seconds / 6.0).round() / 10.0) } else { format!("{seconds} s") }
+    if seconds >= 120.0 {
+        format!("{} min", (seconds / 6.0).round() / 10.0)
+    } else {
+        format!("{seconds} s")
+    }
 }
 
 /// Memory for people.
@@ -158,18 +184,35 @@ mod tests {
         };
         let own = Cause::Itself;
         assert_eq!(judged(How::Code(0), own), ("done", 0, String::new()));
-        assert_eq!(judged(How::Code(3), own), ("failed", 3, "cp ended with exit code 3".into()));
-        assert_eq!(judged(How::Signal(11), own), ("failed", 139, "cp crashed: signal 11, SIGSEGV".into()));
+        assert_eq!(
+            judged(How::Code(3), own),
+            ("failed", 3, "cp ended with exit code 3".into())
+        );
+        assert_eq!(
+            judged(How::Signal(11), own),
+            ("failed", 139, "cp crashed: signal 11, SIGSEGV".into())
+        );
         assert_eq!(
             judged(How::Signal(9), Cause::TimeLimit),
-            ("over-time", 137, "ran longer than its time limit of 10 min".into())
+            (
+                "over-time",
+                137,
+                "ran longer than its time limit of 10 min".into()
+            )
         );
         assert_eq!(
             judged(How::Signal(9), Cause::MemoryLimit),
-            ("over-memory", 137, "took 301 MiB of memory, more than its limit of 256 MiB".into())
+            (
+                "over-memory",
+                137,
+                "took 301 MiB of memory, more than its limit of 256 MiB".into()
+            )
         );
         assert_eq!(judged(How::Code(0), Cause::Asked).0, "stopped");
         assert_eq!(judged(How::NotStarted("No such file".into()), own).0, "machine");
-        assert_eq!(judged(How::NotStarted("Argument list too long (os error 7)".into()), own).0, "failed");
+        assert_eq!(
+            judged(How::NotStarted("Argument list too long (os error 7)".into()), own).0,
+            "failed"
+        );
     }
 }

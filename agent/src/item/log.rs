@@ -18,7 +18,14 @@ pub(crate) struct ItemLog {
 
 impl ItemLog {
     pub(crate) fn new() -> Self {
-        Self { bytes: Vec::new(), live: LiveLimit { since: Instant::now(), sent: 0, skipped: 0 } }
+        Self {
+            bytes: Vec::new(),
+            live: LiveLimit {
+                since: Instant::now(),
+                sent: 0,
+                skipped: 0,
+            },
+        }
     }
 
     /// Takes a piece; gives what watchers get of it.
@@ -29,7 +36,11 @@ impl ItemLog {
 
     /// Adds a line of our own, marked as such.
     pub(crate) fn remark(&mut self, text: &str) -> Vec<u8> {
-        let begin = if self.bytes.last().is_none_or(|byte| *byte == b'\n') { "" } else { "\n" };
+        let begin = if self.bytes.last().is_none_or(|byte| *byte == b'\n') {
+            ""
+        } else {
+            "\n"
+        };
         self.add(format!("{begin}[tidemill] {text}\n").as_bytes())
     }
 
@@ -95,7 +106,11 @@ mod tests {
         assert_eq!(log.tail(), "one\ntwo\n");
         (0..500).for_each(|n| drop(log.add(format!("line {n}\n").as_bytes())));
         let tail = log.tail();
-        assert!(tail.len() <= TAIL_BYTES && tail.len() > TAIL_BYTES - 10, "{}", tail.len());
+        assert!(
+            tail.len() <= TAIL_BYTES && tail.len() > TAIL_BYTES - 10,
+            "{}",
+            tail.len()
+        );
         assert!(tail.starts_with("line ") && tail.ends_with("line 499\n"));
     }
 
@@ -118,11 +133,18 @@ mod tests {
     #[test]
     fn watchers_get_a_bounded_amount_and_are_told_of_the_rest() {
         let start = Instant::now();
-        let mut live = LiveLimit { since: start, sent: 0, skipped: 0 };
+        let mut live = LiveLimit {
+            since: start,
+            sent: 0,
+            skipped: 0,
+        };
         let piece = vec![b'x'; 50 << 10];
         assert_eq!(live.pass(&piece, start).len(), 50 << 10);
         assert_eq!(live.pass(&piece, start).len(), 14 << 10);
         let later = live.pass(b"next", start + PERIOD);
-        assert_eq!(String::from_utf8(later).unwrap(), "\n[tidemill] 36864 bytes not shown live\nnext");
+        assert_eq!(
+            String::from_utf8(later).unwrap(),
+            "\n[tidemill] 36864 bytes not shown live\nnext"
+        );
     }
 }

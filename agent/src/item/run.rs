@@ -42,7 +42,11 @@ pub(crate) enum Heard {
 
 /// Runs the item. Always gives a result; what went wrong is in its outcome.
 pub(crate) fn run(start: &Start, around: &mut Surroundings<'_>, heard: &mut dyn FnMut(Heard)) -> Finished {
-    let mut finished = Finished { lease: start.lease.clone(), started_ms: unix_ms(), ..Finished::default() };
+    let mut finished = Finished {
+        lease: start.lease.clone(),
+        started_ms: unix_ms(),
+        ..Finished::default()
+    };
     let mut log = ItemLog::new();
     let verdict = attempt(start, around, &mut finished, &mut log, heard).unwrap_or_else(|verdict| verdict);
     let verdict = keep_log(&log, around, &mut finished, verdict);
@@ -58,15 +62,24 @@ fn attempt(
     log: &mut ItemLog,
     heard: &mut dyn FnMut(Heard),
 ) -> Result<Verdict, Verdict> {
-    let item = start.item.as_ref().ok_or_else(|| Verdict::failed("the plan is damaged: a start without an item"))?;
+    let item = start
+        .item
+        .as_ref()
+        .ok_or_else(|| Verdict::failed("the plan is damaged: a start without an item"))?;
     // Held until the item has ended, since operations read in place.
     let _held = stage::hold_all(around.blobs, &start.inputs, around.control)?;
     let (launch, name) = match item.action.as_ref() {
         Some(item::Action::Operations(operations)) => {
-            let name = operations.chain.last().map_or("the worker", |operation| operation.name.as_str());
+            let name = operations
+                .chain
+                .last()
+                .map_or("the worker", |operation| operation.name.as_str());
             (worker_launch(start, operations, around)?, name)
         }
-        Some(item::Action::Program(program)) => (program_launch(start, item, program, around)?, program_name(start, program)),
+        Some(item::Action::Program(program)) => (
+            program_launch(start, item, program, around)?,
+            program_name(start, program),
+        ),
         None => return Err(Verdict::failed("the plan is damaged: an item without an action")),
     };
     collect::make_output_folders(item, around.folder)?;
@@ -79,7 +92,14 @@ fn attempt(
     let ended = launch_it(launch, around, log, heard)?;
     finished.measured = Some(measured(&ended));
     if ended.leftovers > 0 {
-        say(log, heard, &format!("{} processes were still running at the end; they were ended", ended.leftovers));
+        say(
+            log,
+            heard,
+            &format!(
+                "{} processes were still running at the end; they were ended",
+                ended.leftovers
+            ),
+        );
     }
     add_figures(around.folder, log, heard);
     let verdict = judge::judge(&ended, name, item.time_limit_ms, start.memory_limit_bytes);
@@ -89,22 +109,36 @@ fn attempt(
     let found = collect::check(item, around.folder)?;
     if !found.undeclared.is_empty() {
         let names = collect::listed(&found.undeclared);
-        say(log, heard, &format!("not declared in `makes`, and dropped: {names}"));
+        say(
+            log,
+            heard,
+            &format!("not declared in `makes`, and dropped: {names}"),
+        );
     }
     let (made, digests) = collect::take(item, around.folder, around.blobs)?;
-    around.blobs.hand_over(&digests, around.control).map_err(stage::verdict)?;
+    around
+        .blobs
+        .hand_over(&digests, around.control)
+        .map_err(stage::verdict)?;
     finished.outputs = made;
     Ok(verdict)
 }
 
-fn worker_launch(start: &Start, operations: &Operations, around: &mut Surroundings<'_>) -> Result<Launch, Verdict> {
+fn worker_launch(
+    start: &Start,
+    operations: &Operations,
+    around: &mut Surroundings<'_>,
+) -> Result<Launch, Verdict> {
     let blobs = stage::paths_in_place(around.blobs, &start.inputs)?;
     let chain = chain::build(start, operations, &blobs, around.folder.root()).map_err(Verdict::failed)?;
     let text = serde_json::to_vec(&chain).map_err(Verdict::failed)?;
     let path = around.folder.path(CHAIN_FILE);
-    fs::write(&path, text).map_err(|error| Verdict::machine(format!("cannot write {}: {error}", path.display())))?;
-    let (program, arguments) =
-        around.worker.split_first().ok_or_else(|| Verdict::machine("the agent has no worker program"))?;
+    fs::write(&path, text)
+        .map_err(|error| Verdict::machine(format!("cannot write {}: {error}", path.display())))?;
+    let (program, arguments) = around
+        .worker
+        .split_first()
+        .ok_or_else(|| Verdict::machine("the agent has no worker program"))?;
     Ok(Launch {
         program: program.into(),
         arguments: arguments.to_vec(),
@@ -123,11 +157,16 @@ fn program_launch(
 ) -> Result<Launch, Verdict> {
     let name = program_name(start, program);
     let tool = around.tools.find(name).map_err(Verdict::machine)?;
-    if let Some(fixed) = start.tools.iter().find(|tool| tool.name == program.tool || tool.name == name)
+    if let Some(fixed) = start
+        .tools
+        .iter()
+        .find(|tool| tool.name == program.tool || tool.name == name)
         && fixed.exact != tool.exact
     {
         let (here, wanted) = (&tool.exact, &fixed.exact);
-        return Err(Verdict::machine(format!("{name} here is {here}, but the run uses {wanted}")));
+        return Err(Verdict::machine(format!(
+            "{name} here is {here}, but the run uses {wanted}"
+        )));
     }
     let files = stage::copy_in(around.blobs, item, &start.inputs, around.folder)?;
     let line = command::build(program, item, &files).map_err(Verdict::failed)?;
@@ -141,11 +180,20 @@ fn program_launch(
         environment.push(((&variable.name).into(), (&variable.value).into()));
     }
     let arguments = line.arguments.into_iter().map(OsString::from).collect();
-    Ok(Launch { program: tool.path, arguments, environment, ..Launch::default() })
+    Ok(Launch {
+        program: tool.path,
+        arguments,
+        environment,
+        ..Launch::default()
+    })
 }
 
 fn program_name<'a>(start: &'a Start, program: &'a Program) -> &'a str {
-    if start.program.is_empty() { &program.tool } else { &start.program }
+    if start.program.is_empty() {
+        &program.tool
+    } else {
+        &start.program
+    }
 }
 
 fn launch_it(
@@ -179,10 +227,17 @@ fn launch_it(
 
 /// What a worker measured, for the log: the error that a reduction reached, and the like.
 fn add_figures(folder: &SlotFolder, log: &mut ItemLog, heard: &mut dyn FnMut(Heard)) {
-    let Ok(text) = fs::read_to_string(folder.path(REPORT_FILE)) else { return };
-    let Some(Ok(report)) = text.lines().last().map(serde_json::from_str::<ChainReport>) else { return };
+    let Ok(text) = fs::read_to_string(folder.path(REPORT_FILE)) else {
+        return;
+    };
+    let Some(Ok(report)) = text.lines().last().map(serde_json::from_str::<ChainReport>) else {
+        return;
+    };
     for (operation, figures) in report.figures {
-        let figures: Vec<String> = figures.iter().map(|(name, value)| format!("{name} {value}")).collect();
+        let figures: Vec<String> = figures
+            .iter()
+            .map(|(name, value)| format!("{name} {value}"))
+            .collect();
         if !figures.is_empty() {
             say(log, heard, &format!("{operation}: {}", figures.join(", ")));
         }
@@ -192,7 +247,10 @@ fn add_figures(folder: &SlotFolder, log: &mut ItemLog, heard: &mut dyn FnMut(Hea
 /// People see the reason first: what the program said last is often the reason.
 fn with_last_line(mut verdict: Verdict, log: &ItemLog) -> Verdict {
     let tail = log.tail();
-    let last = tail.lines().rev().find(|line| !line.trim().is_empty() && !line.starts_with("[tidemill]"));
+    let last = tail
+        .lines()
+        .rev()
+        .find(|line| !line.trim().is_empty() && !line.starts_with("[tidemill]"));
     if verdict.outcome == Outcome::Failed
         && let Some(last) = last
     {

@@ -26,8 +26,15 @@ impl Drop for Held<'_> {
 }
 
 /// Gets all blobs of an item's inputs; what cannot be had is told all at once.
-pub(crate) fn hold_all<'a>(blobs: &'a Blobs, inputs: &[StagedInput], control: &Control) -> Result<Held<'a>, Verdict> {
-    let mut held = Held { blobs, digests: Vec::new() };
+pub(crate) fn hold_all<'a>(
+    blobs: &'a Blobs,
+    inputs: &[StagedInput],
+    control: &Control,
+) -> Result<Held<'a>, Verdict> {
+    let mut held = Held {
+        blobs,
+        digests: Vec::new(),
+    };
     let mut lack = Lack::default();
     for staged in inputs {
         let own = digest(&staged.digest)?;
@@ -36,11 +43,13 @@ pub(crate) fn hold_all<'a>(blobs: &'a Blobs, inputs: &[StagedInput], control: &C
                 held.digests.extend(digests);
             }
         } else {
-            lack.sort_out(blobs.hold(own, control))?.inspect(|()| held.digests.push(own));
+            lack.sort_out(blobs.hold(own, control))?
+                .inspect(|()| held.digests.push(own));
         }
         for companion in &staged.companions {
             let companion = digest(&companion.digest)?;
-            lack.sort_out(blobs.hold(companion, control))?.inspect(|()| held.digests.push(companion));
+            lack.sort_out(blobs.hold(companion, control))?
+                .inspect(|()| held.digests.push(companion));
         }
     }
     lack.none_or(held)
@@ -50,8 +59,17 @@ pub(crate) fn hold_all<'a>(blobs: &'a Blobs, inputs: &[StagedInput], control: &C
 pub(crate) fn paths_in_place(blobs: &Blobs, inputs: &[StagedInput]) -> Result<BlobPaths, Verdict> {
     let mut found = BlobPaths::new();
     let mut lack = Lack::default();
-    let companions = |staged: &StagedInput| staged.companions.iter().map(|c| c.digest.clone()).collect::<Vec<_>>();
-    for bytes in inputs.iter().flat_map(|staged| [vec![staged.digest.clone()], companions(staged)].concat()) {
+    let companions = |staged: &StagedInput| {
+        staged
+            .companions
+            .iter()
+            .map(|c| c.digest.clone())
+            .collect::<Vec<_>>()
+    };
+    for bytes in inputs
+        .iter()
+        .flat_map(|staged| [vec![staged.digest.clone()], companions(staged)].concat())
+    {
         if !found.contains_key(&bytes)
             && let Some(path) = lack.sort_out(blobs.path(digest(&bytes)?))?
         {
@@ -77,18 +95,27 @@ pub(crate) fn copy_in(
         for companion in &staged.companions {
             let path = paths::companion_file(&in_folder, companion).map_err(Verdict::failed)?;
             if path == file {
-                return Err(Verdict::failed(format!("a companion of {:?} bears its name, {path}", input.name)));
+                return Err(Verdict::failed(format!(
+                    "a companion of {:?} bears its name, {path}",
+                    input.name
+                )));
             }
             copies.push((path, &companion.digest, false));
         }
         folders.insert(in_folder);
         copies.push((file, &staged.digest, staged.folder));
     }
-    folder.prepare(&folders).map_err(|error| Verdict::machine(format!("cannot prepare the slot: {error}")))?;
+    folder
+        .prepare(&folders)
+        .map_err(|error| Verdict::machine(format!("cannot prepare the slot: {error}")))?;
     let mut lack = Lack::default();
     for (path, bytes, is_tree) in &copies {
         let (own, target) = (digest(bytes)?, folder.path(path));
-        lack.sort_out(if *is_tree { blobs.export_tree(own, &target) } else { blobs.export(own, &target) })?;
+        lack.sort_out(if *is_tree {
+            blobs.export_tree(own, &target)
+        } else {
+            blobs.export(own, &target)
+        })?;
     }
     lack.none_or(())?;
     let mut files: BTreeMap<String, Vec<String>> = BTreeMap::new();
@@ -101,7 +128,12 @@ pub(crate) fn copy_in(
 
 fn input_of<'a>(item: &'a Item, staged: &StagedInput) -> Result<&'a Input, Verdict> {
     let found = item.inputs.iter().find(|input| input.name == staged.input);
-    found.ok_or_else(|| Verdict::failed(format!("the plan is damaged: the item has no input {:?}", staged.input)))
+    found.ok_or_else(|| {
+        Verdict::failed(format!(
+            "the plan is damaged: the item has no input {:?}",
+            staged.input
+        ))
+    })
 }
 
 pub(crate) fn digest(bytes: &[u8]) -> Result<Digest, Verdict> {
@@ -112,9 +144,10 @@ pub(crate) fn digest(bytes: &[u8]) -> Result<Digest, Verdict> {
 pub(crate) fn verdict(error: BlobError) -> Verdict {
     match error {
         BlobError::Stopped => Verdict::new(Outcome::Stopped, "it was stopped"),
-        BlobError::Lacking { digest, reason } => {
-            Verdict { lacking: vec![digest.to_vec()], ..Verdict::machine(reason) }
-        }
+        BlobError::Lacking { digest, reason } => Verdict {
+            lacking: vec![digest.to_vec()],
+            ..Verdict::machine(reason)
+        },
         other => Verdict::machine(other),
     }
 }
@@ -145,6 +178,9 @@ impl Lack {
         if self.digests.is_empty() {
             return Ok(value);
         }
-        Err(Verdict { lacking: self.digests, ..Verdict::machine(self.first_reason) })
+        Err(Verdict {
+            lacking: self.digests,
+            ..Verdict::machine(self.first_reason)
+        })
     }
 }

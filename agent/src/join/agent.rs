@@ -5,8 +5,8 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use tidemill_proto::v1::{
-    Declined, FromAgent, Hello, LogPiece, OperationVersion, Report, Start, ToAgent, ToolAnswer, Welcome, from_agent,
-    to_agent,
+    Declined, FromAgent, Hello, LogPiece, OperationVersion, Report, Start, ToAgent, ToolAnswer, Welcome,
+    from_agent, to_agent,
 };
 use tidemill_store::Store;
 use tokio::runtime::Handle;
@@ -51,7 +51,10 @@ pub(crate) struct Agent {
     accepting: bool,
     slot_events: mpsc::UnboundedReceiver<SlotEvent>,
     /// Answers that were looked for on another thread.
-    answers: (mpsc::UnboundedSender<ToolAnswer>, mpsc::UnboundedReceiver<ToolAnswer>),
+    answers: (
+        mpsc::UnboundedSender<ToolAnswer>,
+        mpsc::UnboundedReceiver<ToolAnswer>,
+    ),
 }
 
 /// Why a session, or the wait for one, ended.
@@ -68,8 +71,12 @@ impl Agent {
     pub(crate) fn open(config: Config, channel: Channel) -> Result<Self, AgentError> {
         std::fs::create_dir_all(&config.data).map_err(AgentError::data("create", &config.data))?;
         let tools_folder = config.data.join("tools");
-        let tools = ToolBox::open(config.tools.clone(), config.launcher.clone(), tools_folder.clone())
-            .map_err(AgentError::data("create", &tools_folder))?;
+        let tools = ToolBox::open(
+            config.tools.clone(),
+            config.launcher.clone(),
+            tools_folder.clone(),
+        )
+        .map_err(AgentError::data("create", &tools_folder))?;
         let tools = Arc::new(tools);
         let (events, slot_events) = mpsc::unbounded_channel();
         let slots = Slots::new(Shared {
@@ -103,10 +110,15 @@ impl Agent {
             let random = || uuid::Uuid::new_v4().as_u128() as u32;
             let pause = match self.one_session(&shutdown, &mut backoff).await {
                 Left::Asked => break Ok(()),
-                Left::Refused(reason) if self.config.give_up_when_refused => break Err(AgentError::Refused(reason)),
+                Left::Refused(reason) if self.config.give_up_when_refused => {
+                    break Err(AgentError::Refused(reason));
+                }
                 Left::Refused(reason) => {
                     let pause = Backoff::refused(random());
-                    tracing::error!(reason, "the coordinator refuses this agent; trying again in {pause:?}");
+                    tracing::error!(
+                        reason,
+                        "the coordinator refuses this agent; trying again in {pause:?}"
+                    );
                     pause
                 }
                 Left::Lost(reason) => {
@@ -193,16 +205,24 @@ impl Agent {
         self.accepting = false;
         let _ = session.tell(self.on_tick());
         let drained = Instant::now() + self.config.drain_limit;
-        self.converse_until(&mut session, drained, |agent| agent.leases.running() == 0).await;
+        self.converse_until(&mut session, drained, |agent| agent.leases.running() == 0)
+            .await;
         self.leases.hand_back_all("the agent ends");
         let ended = Instant::now() + ENDING_LIMIT;
-        self.converse_until(&mut session, ended, |agent| agent.leases.running() == 0).await;
+        self.converse_until(&mut session, ended, |agent| agent.leases.running() == 0)
+            .await;
         let settled = Instant::now() + SETTLING_LIMIT;
-        self.converse_until(&mut session, settled, |agent| agent.leases.is_empty()).await;
+        self.converse_until(&mut session, settled, |agent| agent.leases.is_empty())
+            .await;
         session.leave("the agent ends").await;
     }
 
-    async fn converse_until(&mut self, session: &mut Session, until: Instant, is_over: impl Fn(&Self) -> bool) {
+    async fn converse_until(
+        &mut self,
+        session: &mut Session,
+        until: Instant,
+        is_over: impl Fn(&Self) -> bool,
+    ) {
         while !is_over(self) {
             let told = tokio::select! {
                 () = tokio::time::sleep_until(until) => return,
@@ -223,12 +243,18 @@ impl Agent {
     async fn hello(&mut self) -> Hello {
         let tools = Arc::clone(&self.tools);
         // Programs may have to be asked, which takes its time.
-        let versions = tokio::task::spawn_blocking(move || tools.versions()).await.unwrap_or_default();
+        let versions = tokio::task::spawn_blocking(move || tools.versions())
+            .await
+            .unwrap_or_default();
         let held = self.leases.held();
         let machine = self.meter.machine();
         Hello {
             agent: self.id.clone(),
-            name: if self.config.name.is_empty() { crate::machine::host_name() } else { self.config.name.clone() },
+            name: if self.config.name.is_empty() {
+                crate::machine::host_name()
+            } else {
+                self.config.name.clone()
+            },
             version: env!("CARGO_PKG_VERSION").to_owned(),
             protocol: tidemill_proto::PROTOCOL,
             cores: machine.cores,
@@ -237,7 +263,10 @@ impl Agent {
             tools: versions,
             operations: tidemill_ops::all()
                 .iter()
-                .map(|operation| OperationVersion { name: operation.name.to_owned(), version: operation.version })
+                .map(|operation| OperationVersion {
+                    name: operation.name.to_owned(),
+                    version: operation.version,
+                })
                 .collect(),
             offers: self.config.offers.clone(),
             holds: held.iter().map(|held| held.lease.clone()).collect(),
@@ -263,8 +292,11 @@ impl Agent {
         let (welcome, channel) = (welcome.clone(), self.channel.clone());
         let (cache, limit) = (self.config.data.join("cache"), self.config.cache_bytes);
         let runtime = Handle::current();
-        let opened = tokio::task::spawn_blocking(move || open_blobs(&welcome, &cache, channel, runtime, limit)).await;
-        let blobs = opened.map_err(|error| error.to_string())?.map_err(|error| error.to_string())?;
+        let opened =
+            tokio::task::spawn_blocking(move || open_blobs(&welcome, &cache, channel, runtime, limit)).await;
+        let blobs = opened
+            .map_err(|error| error.to_string())?
+            .map_err(|error| error.to_string())?;
         self.blobs = Some(Arc::new(blobs));
         Ok(())
     }
@@ -293,8 +325,15 @@ impl Agent {
 
     fn on_start(&mut self, start: Start) -> Option<from_agent::Message> {
         let lease = start.lease.clone();
-        let declined = |reason: String| Some(from_agent::Message::Declined(Declined { lease: lease.clone(), reason }));
-        let Some(blobs) = self.blobs.clone() else { return declined("the agent has no way to blobs".into()) };
+        let declined = |reason: String| {
+            Some(from_agent::Message::Declined(Declined {
+                lease: lease.clone(),
+                reason,
+            }))
+        };
+        let Some(blobs) = self.blobs.clone() else {
+            return declined("the agent has no way to blobs".into());
+        };
         if let Err(reason) = self.fits(&start) {
             return declined(reason);
         }
@@ -302,9 +341,18 @@ impl Agent {
         if !self.leases.start(&start, control.clone(), unix_ms()) {
             return None;
         }
-        let job = Job { start: Box::new(start), control, blobs };
-        let Err(error) = self.slots.run(job) else { return None };
-        let mut finished = tidemill_proto::v1::Finished { lease: lease.clone(), ..Default::default() };
+        let job = Job {
+            start: Box::new(start),
+            control,
+            blobs,
+        };
+        let Err(error) = self.slots.run(job) else {
+            return None;
+        };
+        let mut finished = tidemill_proto::v1::Finished {
+            lease: lease.clone(),
+            ..Default::default()
+        };
         Verdict::machine(format!("no slot for an item: {error}")).put_into(&mut finished);
         self.leases.finished(finished)
     }
@@ -317,24 +365,33 @@ impl Agent {
         let (millicores, bytes) = self.leases.booked();
         if millicores + start.millicores > self.config.millicores {
             let (lent, wanted) = (self.config.millicores, start.millicores);
-            return Err(format!("{wanted} millicores do not fit: {millicores} of {lent} are in use"));
+            return Err(format!(
+                "{wanted} millicores do not fit: {millicores} of {lent} are in use"
+            ));
         }
         let items = self.leases.memory_bytes();
         let lendable = self.meter.lendable_bytes_now(items);
         // A little more than what was reported is no reason to send an item back and forth.
         if bytes + start.estimate_memory_bytes > lendable + lendable / 20 {
             let (wanted, lent) = (mib_text(start.estimate_memory_bytes), mib_text(lendable));
-            return Err(format!("{wanted} do not fit: {} of {lent} are booked", mib_text(bytes)));
+            return Err(format!(
+                "{wanted} do not fit: {} of {lent} are booked",
+                mib_text(bytes)
+            ));
         }
         Ok(())
     }
 
     fn on_slot_event(&mut self, event: SlotEvent) -> Option<from_agent::Message> {
         match event {
-            SlotEvent::Heard { lease, heard: Heard::Log(data) } => {
-                Some(from_agent::Message::Log(LogPiece { lease, data }))
-            }
-            SlotEvent::Heard { lease, heard: Heard::Sample { memory_bytes, cpu_ms } } => {
+            SlotEvent::Heard {
+                lease,
+                heard: Heard::Log(data),
+            } => Some(from_agent::Message::Log(LogPiece { lease, data })),
+            SlotEvent::Heard {
+                lease,
+                heard: Heard::Sample { memory_bytes, cpu_ms },
+            } => {
                 self.leases.sample(&lease, memory_bytes, cpu_ms);
                 None
             }
@@ -376,17 +433,24 @@ impl From<super::session::Ended> for Left {
 
 /// Wraps a message for the wire.
 pub(super) fn wire(message: from_agent::Message) -> FromAgent {
-    FromAgent { message: Some(message) }
+    FromAgent {
+        message: Some(message),
+    }
 }
 
 fn tool_answer(tools: &ToolBox, program: String) -> ToolAnswer {
     match tools.find(&program) {
-        Ok(tool) => {
-            ToolAnswer { program, exact: tool.exact, found_at: tool.path.display().to_string() }
-        }
+        Ok(tool) => ToolAnswer {
+            program,
+            exact: tool.exact,
+            found_at: tool.path.display().to_string(),
+        },
         Err(error) => {
             tracing::info!(%error, "a tool was asked for");
-            ToolAnswer { program, ..ToolAnswer::default() }
+            ToolAnswer {
+                program,
+                ..ToolAnswer::default()
+            }
         }
     }
 }
@@ -410,7 +474,9 @@ fn open_blobs(
     if can_see_store(welcome) {
         match Store::open(Path::new(&welcome.store_path)) {
             Ok(store) => return Ok(Blobs::direct(store)),
-            Err(error) => tracing::warn!(%error, "the store's folder is there but cannot be used; fetching instead"),
+            Err(error) => {
+                tracing::warn!(%error, "the store's folder is there but cannot be used; fetching instead")
+            }
         }
     }
     Blobs::remote(Store::open_cache(cache)?, channel, runtime, limit_bytes)

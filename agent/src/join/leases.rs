@@ -60,21 +60,38 @@ impl Leases {
         let held = Held {
             lease: start.lease.clone(),
             run: start.run.clone(),
-            item: start.item.as_ref().map(|item| item.address.clone()).unwrap_or_default(),
+            item: start
+                .item
+                .as_ref()
+                .map(|item| item.address.clone())
+                .unwrap_or_default(),
             attempt: start.attempt,
             millicores: start.millicores,
             memory_bytes: start.estimate_memory_bytes,
             started_ms: now_ms,
         };
-        let running = Running { control, memory_bytes: 0, cpu_ms: 0, ending: Ending::Told };
-        let lease = Lease { held, order: self.started, state: State::Running(running) };
+        let running = Running {
+            control,
+            memory_bytes: 0,
+            cpu_ms: 0,
+            ending: Ending::Told,
+        };
+        let lease = Lease {
+            held,
+            order: self.started,
+            state: State::Running(running),
+        };
         self.held.insert(start.lease.clone(), lease);
         true
     }
 
     /// How a running item does.
     pub(super) fn sample(&mut self, lease: &str, memory_bytes: u64, cpu_ms: u64) {
-        if let Some(Lease { state: State::Running(running), .. }) = self.held.get_mut(lease) {
+        if let Some(Lease {
+            state: State::Running(running),
+            ..
+        }) = self.held.get_mut(lease)
+        {
             running.memory_bytes = memory_bytes;
             running.cpu_ms = cpu_ms;
         }
@@ -85,11 +102,16 @@ impl Leases {
         let measured = finished.measured.unwrap_or_default();
         self.ended_cpu_ms += measured.user_ms + measured.system_ms;
         let lease = self.held.get_mut(&finished.lease)?;
-        let State::Running(running) = &lease.state else { return None };
+        let State::Running(running) = &lease.state else {
+            return None;
+        };
         match running.ending.clone() {
             Ending::HandedBack(reason) if finished.outcome == "stopped" => {
                 self.held.remove(&finished.lease);
-                Some(from_agent::Message::HandBack(HandBack { lease: finished.lease, reason }))
+                Some(from_agent::Message::HandBack(HandBack {
+                    lease: finished.lease,
+                    reason,
+                }))
             }
             Ending::Forgotten => {
                 self.held.remove(&finished.lease);
@@ -104,14 +126,22 @@ impl Leases {
 
     /// The coordinator has the result on disk, or does not want it.
     pub(super) fn settled(&mut self, lease: &str) {
-        if let Some(Lease { state: State::Finished(_), .. }) = self.held.get(lease) {
+        if let Some(Lease {
+            state: State::Finished(_),
+            ..
+        }) = self.held.get(lease)
+        {
             self.held.remove(lease);
         }
     }
 
     /// The coordinator wants an item ended; its end is told as usual.
     pub(super) fn end(&self, lease: &str) {
-        if let Some(Lease { state: State::Running(running), .. }) = self.held.get(lease) {
+        if let Some(Lease {
+            state: State::Running(running),
+            ..
+        }) = self.held.get(lease)
+        {
             running.control.end();
         }
     }
@@ -128,18 +158,23 @@ impl Leases {
 
     /// Hands all running items back.
     pub(super) fn hand_back_all(&mut self, reason: &str) {
-        self.held.values_mut().for_each(|lease| Self::hand_back(lease, reason));
+        self.held
+            .values_mut()
+            .for_each(|lease| Self::hand_back(lease, reason));
     }
 
     /// Hands the youngest item back if there are several: one alone must be able to finish some time.
     pub(super) fn hand_back_youngest(&mut self, reason: &str) -> bool {
-        let is_running = |lease: &Lease| {
-            matches!(&lease.state, State::Running(running) if running.ending == Ending::Told)
-        };
+        let is_running =
+            |lease: &Lease| matches!(&lease.state, State::Running(running) if running.ending == Ending::Told);
         if self.held.values().filter(|lease| is_running(lease)).count() < 2 {
             return false;
         }
-        let youngest = self.held.values_mut().filter(|lease| is_running(lease)).max_by_key(|lease| lease.order);
+        let youngest = self
+            .held
+            .values_mut()
+            .filter(|lease| is_running(lease))
+            .max_by_key(|lease| lease.order);
         youngest.is_some_and(|lease| {
             Self::hand_back(lease, reason);
             true
@@ -170,15 +205,18 @@ impl Leases {
 
     /// What is held, for Hello; without what the coordinator has given up.
     pub(super) fn held(&self) -> Vec<Held> {
-        let wanted = self.held.values().filter(|lease| {
-            !matches!(&lease.state, State::Running(running) if running.ending == Ending::Forgotten)
-        });
+        let wanted = self.held.values().filter(
+            |lease| !matches!(&lease.state, State::Running(running) if running.ending == Ending::Forgotten),
+        );
         wanted.map(|lease| lease.held.clone()).collect()
     }
 
     /// Number of items whose processes may be there.
     pub(super) fn running(&self) -> usize {
-        self.held.values().filter(|lease| matches!(lease.state, State::Running(_))).count()
+        self.held
+            .values()
+            .filter(|lease| matches!(lease.state, State::Running(_)))
+            .count()
     }
 
     /// Whether nothing is held at all.
@@ -188,9 +226,15 @@ impl Leases {
 
     /// Cores and memory that running items are expected to take.
     pub(super) fn booked(&self) -> (u32, u64) {
-        let running = self.held.values().filter(|lease| matches!(lease.state, State::Running(_)));
+        let running = self
+            .held
+            .values()
+            .filter(|lease| matches!(lease.state, State::Running(_)));
         running.fold((0, 0), |(millicores, bytes), lease| {
-            (millicores + lease.held.millicores, bytes + lease.held.memory_bytes)
+            (
+                millicores + lease.held.millicores,
+                bytes + lease.held.memory_bytes,
+            )
         })
     }
 
@@ -225,14 +269,22 @@ mod tests {
 
     fn start(leases: &mut Leases, lease: &str) -> Control {
         let control = Control::default();
-        let start = Start { lease: lease.into(), millicores: 1000, ..Start::default() };
+        let start = Start {
+            lease: lease.into(),
+            millicores: 1000,
+            ..Start::default()
+        };
         assert!(leases.start(&start, control.clone(), 5));
         assert!(!leases.start(&start, Control::default(), 6), "twice the same");
         control
     }
 
     fn finished(lease: &str, outcome: &str) -> Finished {
-        Finished { lease: lease.into(), outcome: outcome.into(), ..Finished::default() }
+        Finished {
+            lease: lease.into(),
+            outcome: outcome.into(),
+            ..Finished::default()
+        }
     }
 
     #[test]
@@ -241,9 +293,16 @@ mod tests {
         start(&mut leases, "a");
         leases.settled("a");
         assert_eq!(leases.held().len(), 1, "what still runs cannot be settled");
-        assert!(matches!(leases.finished(finished("a", "done")), Some(from_agent::Message::Finished(_))));
+        assert!(matches!(
+            leases.finished(finished("a", "done")),
+            Some(from_agent::Message::Finished(_))
+        ));
         assert_eq!((leases.running(), leases.booked().0), (0, 0));
-        assert_eq!(leases.keep_only(&["a".into()]), [finished("a", "done")], "told again");
+        assert_eq!(
+            leases.keep_only(&["a".into()]),
+            [finished("a", "done")],
+            "told again"
+        );
         leases.settled("a");
         assert!(leases.is_empty());
     }
@@ -256,7 +315,14 @@ mod tests {
         leases.finished(finished("c", "done"));
         assert!(leases.keep_only(&["a".into()]).is_empty());
         assert!(!a.is_asked() && b.is_asked());
-        assert_eq!(leases.held().iter().map(|held| held.lease.as_str()).collect::<Vec<_>>(), ["a"]);
+        assert_eq!(
+            leases
+                .held()
+                .iter()
+                .map(|held| held.lease.as_str())
+                .collect::<Vec<_>>(),
+            ["a"]
+        );
         assert!(leases.finished(finished("b", "stopped")).is_none());
         assert_eq!(leases.running(), 1);
     }
@@ -267,12 +333,23 @@ mod tests {
         let (a, b) = (start(&mut leases, "a"), start(&mut leases, "b"));
         assert!(leases.hand_back_youngest("memory is short"));
         assert!(!a.is_asked() && b.is_asked());
-        assert!(!leases.hand_back_youngest("memory is short"), "the last one stays");
-        let Some(from_agent::Message::HandBack(back)) = leases.finished(finished("b", "stopped")) else { panic!() };
-        assert_eq!((back.lease.as_str(), back.reason.as_str()), ("b", "memory is short"));
+        assert!(
+            !leases.hand_back_youngest("memory is short"),
+            "the last one stays"
+        );
+        let Some(from_agent::Message::HandBack(back)) = leases.finished(finished("b", "stopped")) else {
+            panic!()
+        };
+        assert_eq!(
+            (back.lease.as_str(), back.reason.as_str()),
+            ("b", "memory is short")
+        );
         leases.hand_back_all("the agent ends");
         let told = leases.finished(finished("a", "done"));
-        assert!(matches!(told, Some(from_agent::Message::Finished(_))), "it was quicker than the request");
+        assert!(
+            matches!(told, Some(from_agent::Message::Finished(_))),
+            "it was quicker than the request"
+        );
     }
 
     #[test]

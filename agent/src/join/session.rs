@@ -47,12 +47,16 @@ impl Session {
         // The queue is new and has room.
         let _ = outgoing.try_send(wire(from_agent::Message::Hello(hello)));
         let answer = session_client.join(ReceiverStream::new(queue)).await;
-        let incoming = answer.map_err(|status| Ended::Lost(status.message().to_owned()))?.into_inner();
+        let incoming = answer
+            .map_err(|status| Ended::Lost(status.message().to_owned()))?
+            .into_inner();
         let mut session = Self { outgoing, incoming };
         match session.hear().await?.message {
             Some(to_agent::Message::Welcome(welcome)) => Ok((session, welcome)),
             Some(to_agent::Message::Refused(refused)) => Err(Ended::Refused(refused.reason)),
-            _ => Err(Ended::Lost("the coordinator's first message was no Welcome".into())),
+            _ => Err(Ended::Lost(
+                "the coordinator's first message was no Welcome".into(),
+            )),
         }
     }
 
@@ -75,12 +79,20 @@ impl Session {
 
     /// Says Goodbye, so that nobody waits for this agent, and closes the stream.
     pub(super) async fn leave(self, reason: &str) {
-        let goodbye = from_agent::Message::Goodbye(Goodbye { reason: reason.to_owned() });
-        let Self { outgoing, mut incoming } = self;
+        let goodbye = from_agent::Message::Goodbye(Goodbye {
+            reason: reason.to_owned(),
+        });
+        let Self {
+            outgoing,
+            mut incoming,
+        } = self;
         if outgoing.try_send(wire(goodbye)).is_err() {
             return;
         }
         drop(outgoing);
-        let _ = tokio::time::timeout(LEAVE_LIMIT, async { while let Ok(Some(_)) = incoming.message().await {} }).await;
+        let _ = tokio::time::timeout(LEAVE_LIMIT, async {
+            while let Ok(Some(_)) = incoming.message().await {}
+        })
+        .await;
     }
 }

@@ -3,7 +3,7 @@
 
 use std::ffi::OsString;
 use std::io::{self, Read, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use crate::os;
 
@@ -138,12 +138,16 @@ pub fn read<M: Message>(input: &mut impl Read) -> io::Result<Option<M>> {
 
 /// Takes the first whole frame off the front of `buffer`; `None`: more bytes are needed.
 pub fn take<M: Message>(buffer: &mut Vec<u8>) -> io::Result<Option<M>> {
-    let Some((length, rest)) = buffer.split_first_chunk::<4>() else { return Ok(None) };
+    let Some((length, rest)) = buffer.split_first_chunk::<4>() else {
+        return Ok(None);
+    };
     let length = u32::from_le_bytes(*length) as usize;
     if length == 0 || length > LONGEST_BYTES {
         return Err(damaged());
     }
-    let Some(frame) = rest.get(..length) else { return Ok(None) };
+    let Some(frame) = rest.get(..length) else {
+        return Ok(None);
+    };
     let message = decode(frame)?;
     buffer.drain(..4 + length);
     Ok(Some(message))
@@ -152,11 +156,16 @@ pub fn take<M: Message>(buffer: &mut Vec<u8>) -> io::Result<Option<M>> {
 fn decode<M: Message>(frame: &[u8]) -> io::Result<M> {
     let (kind, body) = frame.split_first().ok_or_else(damaged)?;
     let mut fields = Fields(body);
-    M::decode(*kind, &mut fields).filter(|_| fields.0.is_empty()).ok_or_else(damaged)
+    M::decode(*kind, &mut fields)
+        .filter(|_| fields.0.is_empty())
+        .ok_or_else(damaged)
 }
 
 fn damaged() -> io::Error {
-    io::Error::new(io::ErrorKind::InvalidData, "a damaged frame between agent and launcher")
+    io::Error::new(
+        io::ErrorKind::InvalidData,
+        "a damaged frame between agent and launcher",
+    )
 }
 
 /// A body being written.
@@ -176,7 +185,7 @@ impl Body {
     fn text(self, text: &OsString) -> Self {
         self.bytes(&os::text_bytes(text))
     }
-    fn path(self, path: &PathBuf) -> Self {
+    fn path(self, path: &Path) -> Self {
         self.bytes(&os::text_bytes(path.as_os_str()))
     }
 }
@@ -226,17 +235,25 @@ impl Message for ToLauncher {
                     body = body.text(name).text(value);
                 }
                 body = body.path(&launch.folder).path(&launch.stdin).path(&launch.stdout);
-                (LAUNCH, body.number(launch.time_limit_ms).number(launch.memory_limit_bytes))
+                (
+                    LAUNCH,
+                    body.number(launch.time_limit_ms)
+                        .number(launch.memory_limit_bytes),
+                )
             }
         }
     }
 
     fn decode(kind: u8, fields: &mut Fields<'_>) -> Option<Self> {
         match kind {
-            END => Some(Self::End { serial: fields.number()? }),
+            END => Some(Self::End {
+                serial: fields.number()?,
+            }),
             LAUNCH => {
                 let (serial, program) = (fields.number()?, fields.path()?);
-                let arguments = (0..fields.number()?).map(|_| fields.text()).collect::<Option<_>>()?;
+                let arguments = (0..fields.number()?)
+                    .map(|_| fields.text())
+                    .collect::<Option<_>>()?;
                 let environment = (0..fields.number()?)
                     .map(|_| Some((fields.text()?, fields.text()?)))
                     .collect::<Option<_>>()?;
@@ -262,9 +279,14 @@ impl Message for FromLauncher {
         let body = Body::default();
         match self {
             Self::Log(piece) => (LOG, body.bytes(piece)),
-            Self::Sample { pid, memory_bytes, cpu_ms } => {
-                (SAMPLE, body.number((*pid).into()).number(*memory_bytes).number(*cpu_ms))
-            }
+            Self::Sample {
+                pid,
+                memory_bytes,
+                cpu_ms,
+            } => (
+                SAMPLE,
+                body.number((*pid).into()).number(*memory_bytes).number(*cpu_ms),
+            ),
             Self::Ended(ended) => {
                 let body = match &ended.how {
                     How::Code(code) => body.number(0).number(i64::from(*code) as u64),
@@ -356,7 +378,11 @@ mod tests {
 
     #[test]
     fn the_end_of_an_item_reads_back() {
-        for how in [How::Code(-1), How::Signal(9), How::NotStarted("no such file".into())] {
+        for how in [
+            How::Code(-1),
+            How::Signal(9),
+            How::NotStarted("no such file".into()),
+        ] {
             let ended = FromLauncher::Ended(Ended {
                 how,
                 cause: Cause::MemoryLimit,

@@ -71,10 +71,14 @@ impl Control {
 impl Launcher {
     /// Starts the process: `command` is a program and its first arguments.
     pub fn start(command: &[OsString]) -> io::Result<Self> {
-        let (program, arguments) =
-            command.split_first().ok_or_else(|| io::Error::other("no launcher program is set"))?;
+        let (program, arguments) = command
+            .split_first()
+            .ok_or_else(|| io::Error::other("no launcher program is set"))?;
         let mut command = Command::new(program);
-        command.args(arguments).stdin(Stdio::piped()).stdout(Stdio::piped());
+        command
+            .args(arguments)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped());
         // Ctrl-C at a terminal is for the agent alone, which then ends its items in order.
         os::own_group(&mut command);
         let mut child = command.spawn()?;
@@ -82,7 +86,12 @@ impl Launcher {
             return Err(io::Error::other("the launcher has no pipes"));
         };
         let output = BufReader::with_capacity(128 << 10, output);
-        Ok(Self { child, input: Arc::new(Mutex::new(Some(input))), output, serial: 0 })
+        Ok(Self {
+            child,
+            input: Arc::new(Mutex::new(Some(input))),
+            output,
+            serial: 0,
+        })
     }
 
     /// Process number of the launcher.
@@ -114,7 +123,11 @@ impl Launcher {
         let ended = loop {
             match frame::read(&mut self.output) {
                 Ok(Some(FromLauncher::Log(piece))) => heard(Said::Log(piece)),
-                Ok(Some(FromLauncher::Sample { pid, memory_bytes, cpu_ms })) => {
+                Ok(Some(FromLauncher::Sample {
+                    pid,
+                    memory_bytes,
+                    cpu_ms,
+                })) => {
                     first_pid = pid;
                     heard(Said::Sample { memory_bytes, cpu_ms });
                 }
@@ -150,7 +163,10 @@ impl Drop for Launcher {
 }
 
 fn lost() -> io::Error {
-    io::Error::new(io::ErrorKind::UnexpectedEof, "the launcher has ended unexpectedly")
+    io::Error::new(
+        io::ErrorKind::UnexpectedEof,
+        "the launcher has ended unexpectedly",
+    )
 }
 
 fn never_started() -> Ended {

@@ -17,7 +17,11 @@ pub(super) struct Limiter {
 
 impl Limiter {
     pub(super) fn new(head_bytes: u64) -> Self {
-        Self { room: head_bytes, tail: VecDeque::new(), dropped_bytes: 0 }
+        Self {
+            room: head_bytes,
+            tail: VecDeque::new(),
+            dropped_bytes: 0,
+        }
     }
 
     /// The part of `piece` that goes through now.
@@ -38,7 +42,11 @@ impl Limiter {
             return Vec::new();
         }
         let mut end = if self.dropped_bytes > 0 {
-            format!("\n[tidemill: {} bytes of output left out here]\n", self.dropped_bytes).into_bytes()
+            format!(
+                "\n[tidemill: {} bytes of output left out here]\n",
+                self.dropped_bytes
+            )
+            .into_bytes()
         } else {
             Vec::new()
         };
@@ -67,7 +75,11 @@ mod tests {
         assert_eq!(limiter.feed(&filler), b"");
         assert_eq!(limiter.feed(b" end"), b"");
         let end = String::from_utf8(limiter.finish()).unwrap();
-        assert!(end.starts_with("\n[tidemill: 9 bytes of output left out here]\nxxx"), "{}", &end[..60]);
+        assert!(
+            end.starts_with("\n[tidemill: 9 bytes of output left out here]\nxxx"),
+            "{}",
+            &end[..60]
+        );
         assert!(end.ends_with("x end"));
     }
 }

@@ -12,10 +12,17 @@ use crate::os::{self, Event, Exit, Host, Usage};
 
 /// Runs the launcher on standard input and output until the agent closes them.
 pub(crate) fn serve() -> ExitCode {
-    let served = os::guard_launcher().and_then(|()| Host::start()).and_then(|mut host| {
-        let served = Server { host: &mut host, input: Vec::new(), out: io::stdout().lock() }.run();
-        host.sweep().and(served)
-    });
+    let served = os::guard_launcher()
+        .and_then(|()| Host::start())
+        .and_then(|mut host| {
+            let served = Server {
+                host: &mut host,
+                input: Vec::new(),
+                out: io::stdout().lock(),
+            }
+            .run();
+            host.sweep().and(served)
+        });
     match served {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
@@ -65,7 +72,13 @@ impl<W: Write> Server<'_, W> {
         let mut watch = Watch::new(launch.time_limit_ms, launch.memory_limit_bytes);
         if let Err(error) = self.host.spawn(launch) {
             let how = How::NotStarted(error.to_string());
-            self.say(&[FromLauncher::Ended(ended(how, &watch, started.elapsed(), Usage::default(), 0))])?;
+            self.say(&[FromLauncher::Ended(ended(
+                how,
+                &watch,
+                started.elapsed(),
+                Usage::default(),
+                0,
+            ))])?;
             return Ok(Agent::There);
         }
         let mut limiter = Limiter::new(HEAD_BYTES);
@@ -103,7 +116,10 @@ impl<W: Write> Server<'_, W> {
                 }
                 ToLauncher::End { .. } => {}
                 ToLauncher::Launch(_) => {
-                    return Err(io::Error::new(io::ErrorKind::InvalidData, "a second item for one slot"));
+                    return Err(io::Error::new(
+                        io::ErrorKind::InvalidData,
+                        "a second item for one slot",
+                    ));
                 }
             }
         }
@@ -130,7 +146,13 @@ impl<W: Write> Server<'_, W> {
     }
 
     /// The first process has ended: ends the others, sends the rest of the log and the result.
-    fn finish(&mut self, watch: &Watch, mut limiter: Limiter, exit: Exit, elapsed: Duration) -> io::Result<()> {
+    fn finish(
+        &mut self,
+        watch: &Watch,
+        mut limiter: Limiter,
+        exit: Exit,
+        elapsed: Duration,
+    ) -> io::Result<()> {
         let (leftovers, orphans) = self.host.sweep()?;
         let mut frames = Vec::new();
         while let Some(piece) = self.host.rest_of_log()? {
@@ -149,14 +171,20 @@ impl<W: Write> Server<'_, W> {
     /// One write for all of them.
     fn say(&mut self, messages: &[FromLauncher]) -> io::Result<()> {
         let mut bytes = Vec::new();
-        messages.iter().for_each(|message| frame::append(&mut bytes, message));
+        messages
+            .iter()
+            .for_each(|message| frame::append(&mut bytes, message));
         self.out.write_all(&bytes)?;
         self.out.flush()
     }
 }
 
 fn log_frames(piece: &[u8]) -> Vec<FromLauncher> {
-    if piece.is_empty() { Vec::new() } else { vec![FromLauncher::Log(piece.to_vec())] }
+    if piece.is_empty() {
+        Vec::new()
+    } else {
+        vec![FromLauncher::Log(piece.to_vec())]
+    }
 }
 
 fn ended(how: How, watch: &Watch, elapsed: Duration, usage: Usage, leftovers: u32) -> Ended {

@@ -52,7 +52,11 @@ impl Watch {
 
     /// When [`Watch::due`] has something to say, if nothing else happens.
     pub(super) fn next(&self) -> Duration {
-        let limit = if self.cause == Cause::Itself { self.time_limit } else { self.kill_at };
+        let limit = if self.cause == Cause::Itself {
+            self.time_limit
+        } else {
+            self.kill_at
+        };
         limit.map_or(self.sample_at, |limit| limit.min(self.sample_at))
     }
 

@@ -49,7 +49,14 @@ pub(crate) struct Budget {
 impl Budget {
     /// `fixed`: cores are lent whatever others use; memory that is not there cannot be lent either way.
     pub(crate) fn new(machine: Machine, millicores: u32, memory_bytes: u64, fixed: bool) -> Self {
-        Self { machine, millicores, memory_bytes, fixed, mean_load: 0.0, taken_back: 0 }
+        Self {
+            machine,
+            millicores,
+            memory_bytes,
+            fixed,
+            mean_load: 0.0,
+            taken_back: 0,
+        }
     }
 
     /// Takes a reading into account; gives what is lent now.
@@ -91,7 +98,11 @@ impl Budget {
         if self.fixed {
             return self.millicores;
         }
-        let left = self.machine.cores.saturating_sub(self.taken_back).saturating_mul(1000);
+        let left = self
+            .machine
+            .cores
+            .saturating_sub(self.taken_back)
+            .saturating_mul(1000);
         self.millicores.min(left)
     }
 }
@@ -103,7 +114,15 @@ mod tests {
     const GIB: u64 = 1 << 30;
 
     fn budget(fixed: bool) -> Budget {
-        Budget::new(Machine { cores: 8, memory_bytes: 16 * GIB }, 6000, 12 * GIB, fixed)
+        Budget::new(
+            Machine {
+                cores: 8,
+                memory_bytes: 16 * GIB,
+            },
+            6000,
+            12 * GIB,
+            fixed,
+        )
     }
 
     fn after(budget: &mut Budget, busy: f32, own: f32, seconds: u64) -> Lent {
@@ -121,8 +140,16 @@ mod tests {
     fn only_lasting_use_by_others_cuts_cores_and_only_what_they_need() {
         let mut budget = budget(false);
         assert_eq!(after(&mut budget, 8.0, 2.0, 3).millicores, 6000, "a short burst");
-        assert_eq!(after(&mut budget, 8.0, 2.0, 300).millicores, 2000, "6 of 8 cores in use");
-        assert_eq!(after(&mut budget, 2.0, 0.0, 300).millicores, 6000, "2 of 8 in use: 6 are left");
+        assert_eq!(
+            after(&mut budget, 8.0, 2.0, 300).millicores,
+            2000,
+            "6 of 8 cores in use"
+        );
+        assert_eq!(
+            after(&mut budget, 2.0, 0.0, 300).millicores,
+            6000,
+            "2 of 8 in use: 6 are left"
+        );
     }
 
     #[test]

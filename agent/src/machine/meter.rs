@@ -30,7 +30,12 @@ impl Meter {
         let mut system = System::new().map_err(AgentError::machine)?;
         system.refresh_cpu_usage();
         let machine = Machine::look()?;
-        let budget = Budget::new(machine, config.millicores, config.memory_bytes, config.fixed_budget);
+        let budget = Budget::new(
+            machine,
+            config.millicores,
+            config.memory_bytes,
+            config.fixed_budget,
+        );
         let now = Instant::now();
         let mut meter = Self {
             system,
@@ -43,7 +48,10 @@ impl Meter {
             lent: Lent::default(),
         };
         meter.read_memory();
-        let reading = Reading { available_bytes: meter.available_bytes, ..Reading::default() };
+        let reading = Reading {
+            available_bytes: meter.available_bytes,
+            ..Reading::default()
+        };
         meter.lent = meter.budget.update(reading);
         Ok(meter)
     }
@@ -93,7 +101,10 @@ impl Meter {
 
     fn read_memory(&mut self) {
         self.system.refresh_memory();
-        let within = self.system.cgroup_limits().map_or(u64::MAX, |limits| limits.free_memory);
+        let within = self
+            .system
+            .cgroup_limits()
+            .map_or(u64::MAX, |limits| limits.free_memory);
         self.available_bytes = self.system.available_memory().min(within);
         self.memory_at = Instant::now();
     }

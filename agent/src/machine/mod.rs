@@ -23,14 +23,21 @@ impl Machine {
         let mut system = System::new().map_err(AgentError::machine)?;
         system.refresh_memory();
         let cores = std::thread::available_parallelism().map_or(1, |cores| cores.get());
-        let limit = system.cgroup_limits().map_or(u64::MAX, |limits| limits.total_memory);
-        Ok(Self { cores: u32::try_from(cores).unwrap_or(u32::MAX), memory_bytes: system.total_memory().min(limit) })
+        let limit = system
+            .cgroup_limits()
+            .map_or(u64::MAX, |limits| limits.total_memory);
+        Ok(Self {
+            cores: u32::try_from(cores).unwrap_or(u32::MAX),
+            memory_bytes: system.total_memory().min(limit),
+        })
     }
 
     /// All but a reserve for the system and the agent itself: an eighth, within 256 MiB to 4 GiB, and never
     /// more than half.
     pub fn lendable_memory_bytes(self) -> u64 {
-        let reserve = (self.memory_bytes / 8).clamp(256 << 20, 4 << 30).min(self.memory_bytes / 2);
+        let reserve = (self.memory_bytes / 8)
+            .clamp(256 << 20, 4 << 30)
+            .min(self.memory_bytes / 2);
         self.memory_bytes - reserve
     }
 }

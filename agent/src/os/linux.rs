@@ -74,8 +74,11 @@ impl Host {
         let (log, writer) = io::pipe()?;
         let log = OwnedFd::from(log);
         rustix::io::ioctl_fionbio(&log, true)?;
-        let stdin =
-            if launch.stdin.as_os_str().is_empty() { Stdio::null() } else { File::open(&launch.stdin)?.into() };
+        let stdin = if launch.stdin.as_os_str().is_empty() {
+            Stdio::null()
+        } else {
+            File::open(&launch.stdin)?.into()
+        };
         let stdout: Stdio = if launch.stdout.as_os_str().is_empty() {
             writer.try_clone()?.into()
         } else {
@@ -96,7 +99,13 @@ impl Host {
         let pid = child.id().cast_signed();
         let pidfd = Pid::from_raw(pid).and_then(|pid| pidfd_open(pid, PidfdFlags::empty()).ok());
         self.orphans = Usage::default();
-        self.item = Some(Item { pid, pidfd, log: Some(log.into()), exit: None, collected: false });
+        self.item = Some(Item {
+            pid,
+            pidfd,
+            log: Some(log.into()),
+            exit: None,
+            collected: false,
+        });
         Ok(())
     }
 
@@ -109,21 +118,42 @@ impl Host {
     pub(crate) fn wait(&mut self, timeout: Option<Duration>) -> io::Result<Vec<Event>> {
         let none: RawFd = -1;
         let item = self.item.as_ref();
-        let log = item.and_then(|item| item.log.as_ref()).map_or(none, AsRawFd::as_raw_fd);
-        let pidfd = item.and_then(|item| item.pidfd.as_ref()).map_or(none, AsRawFd::as_raw_fd);
-        let poll_fd = |fd| libc::pollfd { fd, events: libc::POLLIN, revents: 0 };
-        let mut polled = [poll_fd(libc::STDIN_FILENO), poll_fd(self.signals.as_raw_fd()), poll_fd(log), poll_fd(pidfd)];
+        let log = item
+            .and_then(|item| item.log.as_ref())
+            .map_or(none, AsRawFd::as_raw_fd);
+        let pidfd = item
+            .and_then(|item| item.pidfd.as_ref())
+            .map_or(none, AsRawFd::as_raw_fd);
+        let poll_fd = |fd| libc::pollfd {
+            fd,
+            events: libc::POLLIN,
+            revents: 0,
+        };
+        let mut polled = [
+            poll_fd(libc::STDIN_FILENO),
+            poll_fd(self.signals.as_raw_fd()),
+            poll_fd(log),
+            poll_fd(pidfd),
+        ];
         let blind = item.is_some_and(|item| item.pidfd.is_none() && !item.collected);
-        let timeout =
-            if blind { Some(timeout.map_or(WITHOUT_PIDFD, |t| t.min(WITHOUT_PIDFD))) } else { timeout };
+        let timeout = if blind {
+            Some(timeout.map_or(WITHOUT_PIDFD, |t| t.min(WITHOUT_PIDFD)))
+        } else {
+            timeout
+        };
         // Rounded up: waking up before the time would mean to wait again for nothing.
-        let timeout_ms =
-            timeout.map_or(-1, |timeout| i32::try_from(timeout.as_micros().div_ceil(1000)).unwrap_or(i32::MAX));
+        let timeout_ms = timeout.map_or(-1, |timeout| {
+            i32::try_from(timeout.as_micros().div_ceil(1000)).unwrap_or(i32::MAX)
+        });
         // SAFETY: the pointer and the length are those of a live array; negative descriptors are skipped.
         let ready = unsafe { libc::poll(polled.as_mut_ptr(), polled.len() as libc::nfds_t, timeout_ms) };
         if ready < 0 {
             let error = io::Error::last_os_error();
-            return if error.kind() == io::ErrorKind::Interrupted { Ok(Vec::new()) } else { Err(error) };
+            return if error.kind() == io::ErrorKind::Interrupted {
+                Ok(Vec::new())
+            } else {
+                Err(error)
+            };
         }
         let [input, signal, log, exit] = polled.map(|fd| fd.revents != 0);
         let mut events = Vec::new();
@@ -138,7 +168,12 @@ impl Host {
         }
         if exit || blind {
             self.reap_ended();
-            events.extend(self.item.as_mut().and_then(|item| item.exit.take()).map(Event::Exited));
+            events.extend(
+                self.item
+                    .as_mut()
+                    .and_then(|item| item.exit.take())
+                    .map(Event::Exited),
+            );
         }
         Ok(events)
     }
@@ -150,8 +185,14 @@ impl Host {
         let tree = descendants();
         for pid in &tree {
             // One process: its resident memory. Several share pages, which must not be counted twice.
-            let memory = if tree.len() > 1 { proportional_bytes(*pid) } else { None };
-            sample.memory_bytes += memory.or_else(|| resident_bytes(*pid, self.page_bytes)).unwrap_or(0);
+            let memory = if tree.len() > 1 {
+                proportional_bytes(*pid)
+            } else {
+                None
+            };
+            sample.memory_bytes += memory
+                .or_else(|| resident_bytes(*pid, self.page_bytes))
+                .unwrap_or(0);
             let ticks = cpu_ticks(*pid).unwrap_or(0);
             sample.cpu += Duration::from_millis(ticks * 1000 / self.ticks_per_second);
         }
@@ -200,8 +241,12 @@ impl Host {
     }
 
     fn read_log(&mut self) -> io::Result<Option<Vec<u8>>> {
-        let Some(item) = self.item.as_mut() else { return Ok(None) };
-        let Some(log) = item.log.as_mut() else { return Ok(None) };
+        let Some(item) = self.item.as_mut() else {
+            return Ok(None);
+        };
+        let Some(log) = item.log.as_mut() else {
+            return Ok(None);
+        };
         let mut piece = vec![0; PIECE_BYTES];
         match log.read(&mut piece) {
             Ok(0) => {
@@ -212,7 +257,14 @@ impl Host {
                 piece.truncate(length);
                 Ok(Some(piece))
             }
-            Err(error) if matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted) => Ok(None),
+            Err(error)
+                if matches!(
+                    error.kind(),
+                    io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted
+                ) =>
+            {
+                Ok(None)
+            }
             Err(error) => Err(error),
         }
     }
@@ -238,9 +290,13 @@ impl Host {
     /// Collects ended orphans of a running item, so that they do not pile up; its first process stays for
     /// [`Host::wait`], whose pidfd tells of it.
     fn reap_orphans(&mut self) {
-        let Some(first) = self.item.as_ref().map(|item| item.pid) else { return };
+        let Some(first) = self.item.as_ref().map(|item| item.pid) else {
+            return;
+        };
         for pid in children_of_self() {
-            if pid != first && let Reaped::One(_, exit) = reap(pid, false) {
+            if pid != first
+                && let Reaped::One(_, exit) = reap(pid, false)
+            {
                 self.orphans.add(exit.usage);
             }
         }
@@ -261,7 +317,11 @@ fn read_input() -> io::Result<Event> {
     let mut bytes = vec![0; PIECE_BYTES];
     let length = rustix::io::retry_on_intr(|| rustix::io::read(rustix::stdio::stdin(), &mut bytes))?;
     bytes.truncate(length);
-    Ok(if length == 0 { Event::InputClosed } else { Event::Input(bytes) })
+    Ok(if length == 0 {
+        Event::InputClosed
+    } else {
+        Event::Input(bytes)
+    })
 }
 
 /// Write end of the pipe that wakes the launcher on a signal.
@@ -299,8 +359,16 @@ fn descendants() -> Vec<i32> {
     while let Some(pid) = found.get(next).copied() {
         next += 1;
         // A process that a thread has started is listed under that thread.
-        for thread in fs::read_dir(format!("/proc/{pid}/task")).into_iter().flatten().flatten() {
-            found.extend(listed_children(&thread.path().join("children")).into_iter().flatten());
+        for thread in fs::read_dir(format!("/proc/{pid}/task"))
+            .into_iter()
+            .flatten()
+            .flatten()
+        {
+            found.extend(
+                listed_children(&thread.path().join("children"))
+                    .into_iter()
+                    .flatten(),
+            );
         }
     }
     found
@@ -314,7 +382,11 @@ fn children_of_self() -> Vec<i32> {
 
 fn listed_children(path: &std::path::Path) -> Option<Vec<i32>> {
     let text = fs::read_to_string(path).ok()?;
-    Some(text.split_ascii_whitespace().filter_map(|pid| pid.parse().ok()).collect())
+    Some(
+        text.split_ascii_whitespace()
+            .filter_map(|pid| pid.parse().ok())
+            .collect(),
+    )
 }
 
 /// For kernels without the lists of children: all processes are looked at, and grandchildren are given too.
@@ -330,7 +402,12 @@ fn children_by_search(root: i32) -> Vec<i32> {
     let mut next = 0;
     while let Some(parent) = found.get(next).copied() {
         next += 1;
-        found.extend(processes.iter().filter(|(_, of)| *of == parent).map(|(pid, _)| *pid));
+        found.extend(
+            processes
+                .iter()
+                .filter(|(_, of)| *of == parent)
+                .map(|(pid, _)| *pid),
+        );
     }
     found.split_off(1)
 }
@@ -339,14 +416,25 @@ fn children_by_search(root: i32) -> Vec<i32> {
 /// the name, which may hold anything.
 fn stat_field(pid: i32, number: usize) -> Option<u64> {
     let text = fs::read_to_string(format!("/proc/{pid}/stat")).ok()?;
-    text.rsplit_once(')')?.1.split_ascii_whitespace().nth(number - 3)?.parse().ok()
+    text.rsplit_once(')')?
+        .1
+        .split_ascii_whitespace()
+        .nth(number - 3)?
+        .parse()
+        .ok()
 }
 
 /// Of the process and of its children that it has waited for.
 fn cpu_ticks(pid: i32) -> Option<u64> {
     let text = fs::read_to_string(format!("/proc/{pid}/stat")).ok()?;
     let fields = text.rsplit_once(')')?.1.split_ascii_whitespace();
-    Some(fields.skip(14 - 3).take(4).filter_map(|field| field.parse::<u64>().ok()).sum())
+    Some(
+        fields
+            .skip(14 - 3)
+            .take(4)
+            .filter_map(|field| field.parse::<u64>().ok())
+            .sum(),
+    )
 }
 
 fn resident_bytes(pid: i32, page_bytes: u64) -> Option<u64> {

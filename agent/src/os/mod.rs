@@ -12,15 +12,19 @@ use std::time::Duration;
 mod unix;
 #[cfg(unix)]
 pub(crate) use unix::{
-    base_environment, end_signal, has_other_names, is_program, make_readable, own_cpu_ms, own_group, program_file_names,
-    text_bytes, text_from_bytes,
+    base_environment, end_signal, has_other_names, is_program, make_readable, own_cpu_ms, own_group,
+    program_file_names, text_bytes, text_from_bytes,
 };
+#[cfg(all(unix, any(not(target_os = "linux"), test)))]
+use unix::{group_lives, wait_for_exit};
 
 #[cfg(target_os = "linux")]
 mod linux;
 #[cfg(target_os = "linux")]
 pub(crate) use linux::{Host, end_group, guard_launcher};
 
+#[cfg(any(not(target_os = "linux"), test))]
+mod portable;
 
 #[cfg(target_os = "macos")]
 mod macos;
@@ -33,10 +37,13 @@ pub(crate) use {
 #[cfg(windows)]
 mod windows;
 #[cfg(windows)]
+use windows::{group_lives, wait_for_exit};
+#[cfg(windows)]
 pub(crate) use {
     portable::Host,
     windows::{
-        end_group, guard_launcher, is_program, make_readable, own_cpu_ms, own_group, text_bytes, text_from_bytes,
+        base_environment, end_group, end_signal, guard_launcher, has_other_names, is_program, make_readable,
+        own_cpu_ms, own_group, program_file_names, text_bytes, text_from_bytes,
     },
 };
 

@@ -51,7 +51,10 @@ pub(crate) fn has_other_names(metadata: &Metadata) -> bool {
 pub(crate) fn base_environment(home: &Path) -> Vec<(OsString, OsString)> {
     let home = home.as_os_str();
     vec![
-        ("PATH".into(), std::env::var_os("PATH").unwrap_or_else(|| "/usr/local/bin:/usr/bin:/bin".into())),
+        (
+            "PATH".into(),
+            std::env::var_os("PATH").unwrap_or_else(|| "/usr/local/bin:/usr/bin:/bin".into()),
+        ),
         ("HOME".into(), home.into()),
         ("TMPDIR".into(), home.into()),
         ("LANG".into(), "C.UTF-8".into()),
@@ -110,8 +113,19 @@ pub(super) fn reap(pid: i32, wait: bool) -> Reaped {
         let found = unsafe { libc::wait4(pid, &raw mut status, flags, &raw mut usage) };
         if found > 0 {
             let code = libc::WIFEXITED(status).then(|| libc::WEXITSTATUS(status));
-            let signal = if libc::WIFSIGNALED(status) { libc::WTERMSIG(status) } else { 0 };
-            return Reaped::One(found, Exit { code, signal, usage: convert(&usage) });
+            let signal = if libc::WIFSIGNALED(status) {
+                libc::WTERMSIG(status)
+            } else {
+                0
+            };
+            return Reaped::One(
+                found,
+                Exit {
+                    code,
+                    signal,
+                    usage: convert(&usage),
+                },
+            );
         }
         if found == 0 {
             return Reaped::AllLive;
@@ -126,6 +140,33 @@ pub(super) fn reap(pid: i32, wait: bool) -> Reaped {
 pub(super) fn send(pid: i32, signal: i32) {
     // SAFETY: kill takes plain numbers.
     unsafe { libc::kill(pid, signal) };
+}
+
+/// Waits for a child with its resources.
+#[cfg(any(not(target_os = "linux"), test))]
+#[allow(
+    clippy::needless_pass_by_value,
+    reason = "nobody may use the number once it was waited for"
+)]
+pub(super) fn wait_for_exit(child: std::process::Child) -> Exit {
+    match reap(child.id().cast_signed(), true) {
+        Reaped::One(_, exit) => exit,
+        // Somebody else has waited for it, and how it ended is lost.
+        Reaped::NoChildren | Reaped::AllLive => Exit {
+            code: Some(-1),
+            ..Exit::default()
+        },
+    }
+}
+
+/// Whether any process of a group is there, zombies included.
+#[cfg(any(not(target_os = "linux"), test))]
+pub(super) fn group_lives(pid: u32) -> bool {
+    match i32::try_from(pid) {
+        // SAFETY: kill takes plain numbers; signal 0 only asks.
+        Ok(pid @ 2..) => unsafe { libc::kill(-pid, 0) == 0 },
+        _ => false,
+    }
 }
 
 fn convert(usage: &libc::rusage) -> Usage {

@@ -9,8 +9,8 @@ use tidemill_proto::Digest;
 use tidemill_proto::v1::agents_server::{Agents, AgentsServer};
 use tidemill_proto::v1::blobs_server::{Blobs, BlobsServer};
 use tidemill_proto::v1::{
-    BlobChunk, BlobHeader, BlobRequest, DigestList, Finished, FromAgent, Hello, Item, Output, Part, Program, Report,
-    StagedInput, Start, ToAgent, Welcome, blob_chunk, from_agent, item, part, to_agent,
+    BlobChunk, BlobHeader, BlobRequest, DigestList, Finished, FromAgent, Hello, Item, Output, Part, Program,
+    Report, StagedInput, Start, ToAgent, Welcome, blob_chunk, from_agent, item, part, to_agent,
 };
 use tidemill_store::Store;
 use tokio::io::DuplexStream;
@@ -32,7 +32,12 @@ pub struct Joined {
 
 impl Joined {
     pub async fn say(&self, message: to_agent::Message) {
-        self.to.send(Ok(ToAgent { message: Some(message) })).await.unwrap();
+        self.to
+            .send(Ok(ToAgent {
+                message: Some(message),
+            }))
+            .await
+            .unwrap();
     }
 
     /// The next message that is neither a report nor a piece of a log; those are kept aside.
@@ -65,13 +70,23 @@ struct Desk(mpsc::UnboundedSender<Joined>);
 impl Agents for Desk {
     type JoinStream = ReceiverStream<Result<ToAgent, Status>>;
 
-    async fn join(&self, request: Request<Streaming<FromAgent>>) -> Result<Response<Self::JoinStream>, Status> {
+    async fn join(
+        &self,
+        request: Request<Streaming<FromAgent>>,
+    ) -> Result<Response<Self::JoinStream>, Status> {
         let mut from = request.into_inner();
-        let Some(from_agent::Message::Hello(hello)) = from.message().await?.and_then(|first| first.message) else {
+        let Some(from_agent::Message::Hello(hello)) = from.message().await?.and_then(|first| first.message)
+        else {
             return Err(Status::invalid_argument("no Hello"));
         };
         let (to, answers) = mpsc::channel(64);
-        let _ = self.0.send(Joined { hello, from, to, log: Vec::new(), last_report: None });
+        let _ = self.0.send(Joined {
+            hello,
+            from,
+            to,
+            log: Vec::new(),
+            last_report: None,
+        });
         Ok(Response::new(ReceiverStream::new(answers)))
     }
 }
@@ -81,10 +96,16 @@ struct Shelf(Store);
 #[tonic::async_trait]
 impl Blobs for Shelf {
     async fn missing(&self, request: Request<DigestList>) -> Result<Response<DigestList>, Status> {
-        let digests: Vec<Digest> =
-            request.into_inner().digests.iter().map(|digest| Digest::from_slice(digest).unwrap()).collect();
+        let digests: Vec<Digest> = request
+            .into_inner()
+            .digests
+            .iter()
+            .map(|digest| Digest::from_slice(digest).unwrap())
+            .collect();
         let missing = self.0.missing(&digests).unwrap();
-        Ok(Response::new(DigestList { digests: missing.iter().map(|digest| digest.to_vec()).collect() }))
+        Ok(Response::new(DigestList {
+            digests: missing.iter().map(|digest| digest.to_vec()).collect(),
+        }))
     }
 
     async fn put(&self, request: Request<Streaming<BlobChunk>>) -> Result<Response<BlobHeader>, Status> {
@@ -96,7 +117,9 @@ impl Blobs for Shelf {
             }
         }
         let header = header.unwrap();
-        incoming.finish(Some(Digest::from_slice(&header.digest).unwrap())).unwrap();
+        incoming
+            .finish(Some(Digest::from_slice(&header.digest).unwrap()))
+            .unwrap();
         Ok(Response::new(header))
     }
 
@@ -104,11 +127,19 @@ impl Blobs for Shelf {
 
     async fn get(&self, request: Request<BlobRequest>) -> Result<Response<Self::GetStream>, Status> {
         let digest = Digest::from_slice(&request.into_inner().digest).unwrap();
-        let bytes = self.0.read_blob(&digest).map_err(|error| Status::not_found(error.to_string()))?;
+        let bytes = self
+            .0
+            .read_blob(&digest)
+            .map_err(|error| Status::not_found(error.to_string()))?;
         let (sender, chunks) = mpsc::channel(bytes.len() / 1000 + 2);
-        let header = BlobHeader { digest: digest.to_vec(), size: bytes.len() as u64 };
+        let header = BlobHeader {
+            digest: digest.to_vec(),
+            size: bytes.len() as u64,
+        };
         let header = blob_chunk::Part::Header(header);
-        let data = bytes.chunks(1000).map(|piece| blob_chunk::Part::Data(piece.to_vec().into()));
+        let data = bytes
+            .chunks(1000)
+            .map(|piece| blob_chunk::Part::Data(piece.to_vec().into()));
         for part in std::iter::once(header).chain(data) {
             sender.try_send(Ok(BlobChunk { part: Some(part) })).unwrap();
         }
@@ -141,7 +172,14 @@ impl Mill {
         change(&mut config);
         let shutdown = CancellationToken::new();
         let agent = tokio::spawn(tidemill_agent::run(config, channel, shutdown.clone()));
-        Self { folder, store, joins, shutdown, agent, direct }
+        Self {
+            folder,
+            store,
+            joins,
+            shutdown,
+            agent,
+            direct,
+        }
     }
 
     /// The agent's next stream, not yet welcomed.
@@ -158,7 +196,11 @@ impl Mill {
     }
 
     pub fn welcome(&self, keep: Vec<String>) -> Welcome {
-        let path = if self.direct { self.store.root().to_str().unwrap().to_owned() } else { String::new() };
+        let path = if self.direct {
+            self.store.root().to_str().unwrap().to_owned()
+        } else {
+            String::new()
+        };
         Welcome {
             start_id: "start".into(),
             store_path: path,
@@ -198,7 +240,9 @@ fn serve(desk: Desk, shelf: Shelf) -> Channel {
     );
     Endpoint::from_static("http://mill").connect_with_connector_lazy(tower::service_fn(move |_| {
         let (ours, theirs) = tokio::io::duplex(1 << 20);
-        let dialled = dial.send(Ok(theirs)).map_err(|_| std::io::Error::other("no coordinator"));
+        let dialled = dial
+            .send(Ok(theirs))
+            .map_err(|_| std::io::Error::other("no coordinator"));
         async move { dialled.map(|()| hyper_util::rt::TokioIo::new(ours)) }
     }))
 }
@@ -206,13 +250,23 @@ fn serve(desk: Desk, shelf: Shelf) -> Channel {
 /// An item that runs a shell script; it sees the input as `$1` and writes the output `$2`.
 pub fn scripted(lease: &str, script: &str, input: Digest) -> Start {
     let text = |text: &str| part::Kind::Text(text.into());
-    let kinds =
-        [text("-c"), text(script), text("sh"), part::Kind::Input("model".into()), part::Kind::Output("copy".into())];
+    let kinds = [
+        text("-c"),
+        text(script),
+        text("sh"),
+        part::Kind::Input("model".into()),
+        part::Kind::Output("copy".into()),
+    ];
     let arguments = kinds
         .into_iter()
-        .map(|kind| tidemill_proto::v1::Argument { parts: vec![Part { kind: Some(kind) }] })
+        .map(|kind| tidemill_proto::v1::Argument {
+            parts: vec![Part { kind: Some(kind) }],
+        })
         .collect();
-    let action = item::Action::Program(Program { tool: "sh".into(), arguments });
+    let action = item::Action::Program(Program {
+        tool: "sh".into(),
+        arguments,
+    });
     start(lease, action, input, ".txt")
 }
 
@@ -227,7 +281,11 @@ pub fn start(lease: &str, action: item::Action, input: Digest, extension: &str) 
                 ..Default::default()
             }],
             action: Some(action),
-            outputs: vec![Output { name: "copy".into(), extension: extension.into(), ..Output::default() }],
+            outputs: vec![Output {
+                name: "copy".into(),
+                extension: extension.into(),
+                ..Output::default()
+            }],
             ..Item::default()
         }),
         inputs: vec![StagedInput {
