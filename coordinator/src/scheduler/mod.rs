@@ -17,7 +17,7 @@
 //! - [`view`], [`explain`]: what can be asked, also why an item waits
 
 //! - [`simulate`]: the same scheduler under a simulated clock
-//! - `run`, `graph`, `durations`, `steps`, `seats`: the state of a run; `agent`, `fleet`, `lease`: of agents
+//! - `run`, `graph`, `work`, `durations`, `steps`, `seats`: the state of a run; `agent`, `fleet`, `lease`: of agents
 //! - `items`, `keys`, `outcomes`: the way of an item; `agents`, `control`: agents and runs come and go
 //! - `group`, `groups`, `place`, `reserve`: placement
 //!
@@ -53,6 +53,7 @@ pub mod simulate;
 pub mod spec;
 mod steps;
 pub mod view;
+mod work;
 
 #[cfg(test)]
 mod tests;

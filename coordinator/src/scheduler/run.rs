@@ -11,6 +11,7 @@ use super::ids::{AgentId, KeyId, LeaseNumber, Millis, RequirementId, RunId};
 use super::seats::{SeatSetId, Seats};
 use super::spec::{Amount, RunSpec};
 use super::steps::Steps;
+use super::work::Work;
 
 /// Where an item stands. Finer than its state: the comment says which state it shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -116,9 +117,10 @@ pub(super) struct Run {
     unfinished: u32,
     active: u32,
     /// Sum over unfinished items of known duration.
-    known_core_ms: u64,
-    /// Millicores of all unfinished items of unknown duration.
-    unknown_millicores: u64,
+    known_work: Work,
+    /// Work of one millisecond of all unfinished items of unknown duration.
+    unknown_work: Work,
+    unknown_durations: u32,
 }
 
 /// Served work is kept in this fraction of a core-millisecond, so that shares divide without loss.
@@ -173,8 +175,9 @@ impl Run {
             counts: [0; 9],
             unfinished: items.len() as u32,
             active: 0,
-            known_core_ms: 0,
-            unknown_millicores: 0,
+            known_work: Work::default(),
+            unknown_work: Work::default(),
+            unknown_durations: 0,
             items,
         };
         run.counts[ItemState::Waiting as usize] = run.unfinished;
@@ -262,7 +265,7 @@ impl Run {
     }
 
     pub(super) fn has_unknown_durations(&self) -> bool {
-        self.unknown_millicores > 0
+        self.unknown_durations > 0
     }
 
     pub(super) fn unfinished(&self) -> u32 {
@@ -296,11 +299,10 @@ impl Run {
         }
     }
 
-    /// Expected core-milliseconds of all unfinished items.
-    pub(super) fn remaining_core_ms(&self) -> u64 {
-        let unknown = u128::from(self.unknown_millicores) * u128::from(self.durations.median_ms()) / 1000;
-        self.known_core_ms
-            .saturating_add(u64::try_from(unknown).unwrap_or(u64::MAX))
+    /// Expected work of all unfinished items.
+    pub(super) fn remaining_work(&self) -> Work {
+        self.known_work
+            .plus(self.unknown_work.times(self.durations.median_ms()))
     }
 
     /// Books `core_ms` more, or fewer, to what the run was served.
@@ -315,19 +317,17 @@ impl Run {
 
     fn count_work(&mut self, index: u32, add: bool) {
         let item = &self.items[index as usize];
-        let (sum, amount) = if item.expected_ms == Durations::UNKNOWN {
-            (&mut self.unknown_millicores, u64::from(item.need.millicores))
+        let (sum, work) = if item.expected_ms == Durations::UNKNOWN {
+            self.unknown_durations = if add {
+                self.unknown_durations + 1
+            } else {
+                self.unknown_durations - 1
+            };
+            (&mut self.unknown_work, Work::of(item.need, 1))
         } else {
-            (
-                &mut self.known_core_ms,
-                core_ms(item.need.millicores, item.expected_ms),
-            )
+            (&mut self.known_work, Work::of(item.need, item.expected_ms))
         };
-        *sum = if add {
-            sum.saturating_add(amount)
-        } else {
-            sum.saturating_sub(amount)
-        };
+        *sum = if add { sum.plus(work) } else { sum.minus(work) };
     }
 }
 

@@ -6,6 +6,7 @@ use super::agent::{Agent, Presence};
 use super::ids::{AgentId, ItemId, LeaseNumber, Millis, RunId};
 use super::run::Phase;
 use super::spec::{Amount, Budget};
+use super::work::Work;
 use super::{Estimate, Scheduler};
 
 /// One lease, as others see it.
@@ -100,8 +101,8 @@ impl Scheduler {
         self.fleet.iter().map(|(id, agent)| (id, agent_view(agent)))
     }
 
-    /// When the run is expected to end, if nothing else is submitted: the work that is left over the cores that
-    /// are lent now, but never less than the longest path. `None`: no agent is here, or no such run.
+    /// When the run is expected to end, if nothing else is submitted: the work that is left over the cores and
+    /// memory that are lent now, but never less than the longest path. `None`: no agent is here, or no such run.
     ///
     /// Beside other open runs of its priority the run is counted with its share of the cores.
     pub fn finish_estimate_ms(&self, run: RunId, now: Millis) -> Option<Millis> {
@@ -109,13 +110,15 @@ impl Scheduler {
         if entry.unfinished() == 0 {
             return Some(now);
         }
-        let millicores: u64 = self
+        let lent = self
             .fleet
             .iter()
             .filter(|(_, agent)| agent.presence == Presence::Here && agent.budget.accepting)
-            .map(|(_, agent)| u64::from(agent.budget.lent.millicores))
-            .sum();
-        if millicores == 0 {
+            .map(|(_, agent)| agent.budget.lent);
+        let lent = lent
+            .filter(|lent| lent.millicores > 0)
+            .fold(Work::default(), |sum, lent| sum.plus(Work::of(lent, 1)));
+        if lent == Work::default() {
             return None;
         }
         let rivals = self
@@ -126,16 +129,12 @@ impl Scheduler {
             .map(|other| u64::from(other.share))
             .sum::<u64>()
             .max(u64::from(entry.share));
-        let done_core_ms: u64 = self
-            .leases_of(run)
-            .map(|lease| {
-                let elapsed_ms = now.saturating_sub(lease.started_ms).min(lease.expected_ms);
-                super::run::core_ms(lease.need.millicores, elapsed_ms)
-            })
-            .sum();
-        let work = u128::from(entry.remaining_core_ms().saturating_sub(done_core_ms));
-        let by_work = work * 1000 * u128::from(shares) / (u128::from(millicores) * u128::from(entry.share));
-        let by_work = Millis::try_from(by_work).unwrap_or(Millis::MAX);
+        let done = self.leases_of(run).fold(Work::default(), |sum, lease| {
+            let elapsed_ms = now.saturating_sub(lease.started_ms).min(lease.expected_ms);
+            sum.plus(Work::of(lease.need, elapsed_ms))
+        });
+        let work = entry.remaining_work().minus(done).times(shares);
+        let by_work = work.time_on(lent.times(u64::from(entry.share)));
         Some(now.saturating_add(by_work.max(self.longest_path_ms(run, now))))
     }
 

@@ -2,7 +2,7 @@
 
 use tidemill_proto::v1::ItemState;
 
-use super::rules::{Bench, RUN, item, item_spec, run_spec};
+use super::bench::{Bench, RUN, item, item_spec, run_spec};
 use super::*;
 
 fn vanish(bench: &mut Bench, agent: u32) -> Vec<Action> {

@@ -1,10 +1,14 @@
-//! Tests of the whole state machine. `figures`: against published values; `rules`: one promise each;
-//! `faults`: what agents and restarts do; `random`: against a model, under random events.
+//! Tests of the whole state machine. `items`, `placement`, `control`, `faults`: one promise each; `figures`: against
+//! published values; `quality`: against other ways to place; `random`: against a model, under random events.
 
+mod bench;
+mod control;
 mod faults;
 mod figures;
+mod items;
+mod placement;
+mod quality;
 mod random;
-mod rules;
 
 use super::simulate::{SimulatedAgent, SimulatedItem, SimulatedRun, Simulation};
 use super::*;
