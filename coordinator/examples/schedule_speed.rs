@@ -37,7 +37,10 @@ fn main() {
 fn measure(items: u32, agents: u32) {
     let simulation = Simulation {
         agents: (0..agents).map(agent).collect(),
-        runs: vec![SimulatedRun { items: recipe(items), ..SimulatedRun::default() }],
+        runs: vec![SimulatedRun {
+            items: recipe(items),
+            ..SimulatedRun::default()
+        }],
         ..Simulation::default()
     };
     let count = simulation.runs[0].items.len();
@@ -65,9 +68,26 @@ fn scheduler_bytes_per_item() -> usize {
 
 fn agent(number: u32) -> SimulatedAgent {
     let cores = [4, 8, 16, 32][number as usize % 4];
-    let lent = Amount { millicores: cores * 1000, memory_bytes: u64::from(cores) * (1 + u64::from(number % 3)) * GIB };
-    let spec = AgentSpec { most: lent, longest_lending_ms: None, satisfies: Vec::new() };
-    SimulatedAgent { spec, budgets: vec![(0, Budget { lent, accepting: true, lends_until_ms: None })] }
+    let lent = Amount {
+        millicores: cores * 1000,
+        memory_bytes: u64::from(cores) * (1 + u64::from(number % 3)) * GIB,
+    };
+    let spec = AgentSpec {
+        most: lent,
+        longest_lending_ms: None,
+        satisfies: Vec::new(),
+    };
+    SimulatedAgent {
+        spec,
+        budgets: vec![(
+            0,
+            Budget {
+                lent,
+                accepting: true,
+                lends_until_ms: None,
+            },
+        )],
+    }
 }
 
 fn recipe(items: u32) -> Vec<SimulatedItem> {
@@ -79,20 +99,49 @@ fn recipe(items: u32) -> Vec<SimulatedItem> {
         let size = 50 + u64::from(variant.wrapping_mul(2_654_435_761) >> 16) % 150;
         for (step, (upstream, cores, memory, seconds)) in STEPS.iter().enumerate() {
             let upstream = upstream.map(|up| first + up).into_iter().collect();
-            made.push(item(step as u32, upstream, *cores, memory * GIB / 16 * size / 100, seconds * 1000 * size / 100));
+            made.push(item(
+                step as u32,
+                upstream,
+                *cores,
+                memory * GIB / 16 * size / 100,
+                seconds * 1000 * size / 100,
+            ));
         }
     }
     let sheets: Vec<Vec<u32>> = (0..variants)
         .collect::<Vec<_>>()
         .chunks(VARIANTS_PER_SHEET as usize)
-        .map(|chunk| chunk.iter().map(|variant| variant * STEPS.len() as u32 + 3).collect())
+        .map(|chunk| {
+            chunk
+                .iter()
+                .map(|variant| variant * STEPS.len() as u32 + 3)
+                .collect()
+        })
         .collect();
-    made.extend(sheets.into_iter().map(|upstream| item(STEPS.len() as u32, upstream, 1, GIB, 10_000)));
+    made.extend(
+        sheets
+            .into_iter()
+            .map(|upstream| item(STEPS.len() as u32, upstream, 1, GIB, 10_000)),
+    );
     made
 }
 
 fn item(step: u32, upstream: Vec<u32>, cores: u32, memory_bytes: u64, elapsed_ms: Millis) -> SimulatedItem {
-    let need = Amount { millicores: cores * 1000, memory_bytes };
-    let spec = ItemSpec { step, upstream, need, expected_ms: Some(elapsed_ms), ..ItemSpec::default() };
-    SimulatedItem { spec, elapsed_ms, memory_bytes, ..SimulatedItem::default() }
+    let need = Amount {
+        millicores: cores * 1000,
+        memory_bytes,
+    };
+    let spec = ItemSpec {
+        step,
+        upstream,
+        need,
+        expected_ms: Some(elapsed_ms),
+        ..ItemSpec::default()
+    };
+    SimulatedItem {
+        spec,
+        elapsed_ms,
+        memory_bytes,
+        ..SimulatedItem::default()
+    }
 }
