@@ -122,7 +122,7 @@ async fn with_coordinator(
 
 /// Log lines of the coordinator and the agent in this process, on standard error, for who asks.
 fn start_tracing(settings: &Settings) {
-    let filter = match std::env::var("TIDEMILL_TRACE") {
+    let filter = match std::env::var("TIDEMILL_LOG") {
         Ok(filter) => filter,
         Err(_) if settings.level == settings::Level::Verbose => "warn".to_owned(),
         Err(_) => return,

@@ -121,9 +121,9 @@ impl Printer {
         self.above_bars(|| drop(writeln!(anstream::stderr().lock(), "{text}")));
     }
 
-    /// What to try.
+    /// What to try next, where nothing went wrong.
     pub fn hint(&self, text: impl Display) {
-        self.aside(format_args!("{HINT}hint:{HINT:#} {text}"));
+        self.note(format_args!("{HINT}hint:{HINT:#} {text}"));
     }
 
     /// Why the command could not do its work.
@@ -134,7 +134,7 @@ impl Printer {
         self.object(&crate::output::json::Error::of(failure));
         self.aside(format_args!("{ERROR}error:{ERROR:#} {}", failure.message));
         if let Some(hint) = &failure.hint {
-            self.hint(hint);
+            self.aside(format_args!("{HINT}hint:{HINT:#} {hint}"));
         }
     }
 

@@ -35,8 +35,8 @@ pub(super) async fn see_through(
     };
     let picture = match follow(session, run, ends, on_end, printer).await {
         Ok(Followed::Ended(picture)) => picture,
-        Ok(Followed::Left) => {
-            say_left(run, &goes_on_at(settings), printer);
+        Ok(Followed::Left(picture)) => {
+            say_left(&picture, &goes_on_at(settings), printer);
             return Ok(ExitStatus::Stopped);
         }
         Err(failure) if failure.hint.is_none() && !session.is_studio() => {
@@ -139,6 +139,7 @@ fn summary_lines(run: &RunRow, items: &[ItemRow], report: &Report) -> Vec<String
     let total = items.len();
     let mut lines = Vec::new();
     let words = match counts_in_words(run) {
+        words if words.is_empty() && total > 0 => "none has started".to_owned(),
         words if words.is_empty() => "nothing to do".to_owned(),
         words => words,
     };

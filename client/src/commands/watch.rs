@@ -31,8 +31,8 @@ pub async fn watch(
                 ending::summarise(&picture.run, &picture.items, &Report::default(), status, printer);
                 Ok(status)
             }
-            Followed::Left => {
-                say_left(&run, &ending::goes_on_at(settings), printer);
+            Followed::Left(picture) => {
+                say_left(&picture, &ending::goes_on_at(settings), printer);
                 Ok(ExitStatus::Stopped)
             }
         }

@@ -18,7 +18,7 @@ use tidemill_proto::v1::{ItemState, RunRow, RunState};
 use crate::exit::ExitStatus;
 use crate::failure::Failure;
 use crate::os::EndRequests;
-use crate::output::json::Run;
+use crate::output::json::{Run, Summary};
 use crate::printer::Printer;
 use crate::rpc::failed as rpc_failed;
 use crate::session::Session;
@@ -42,8 +42,8 @@ pub enum OnEndRequest {
 pub enum Followed {
     /// The run has ended.
     Ended(Box<Picture>),
-    /// A person stopped the watching.
-    Left,
+    /// A person stopped the watching; the run as it was then.
+    Left(Box<Picture>),
 }
 
 /// Follows `run` until it ends or a person ends it.
@@ -83,7 +83,7 @@ pub async fn follow(
                 Err(status) => break Err(rpc_failed(&status)),
             },
             () = ends.next() => match on_end {
-                OnEndRequest::Leave => break Ok(Followed::Left),
+                OnEndRequest::Leave => break Ok(Followed::Left(Box::new(picture))),
                 OnEndRequest::StopRun if stopping.is_none() => {
                     printer.note(format_args!("stopping {run}; once more (Ctrl-C) to leave at once"));
                     let (rpc, run) = (rpc.clone(), run.to_owned());
@@ -125,7 +125,9 @@ pub fn status_of(run: &RunRow) -> ExitStatus {
 }
 
 /// Says that only the watching has ended.
-pub fn say_left(run: &str, goes_on_at: &str, printer: &Printer) {
+pub fn say_left(picture: &Picture, goes_on_at: &str, printer: &Printer) {
+    let run = &picture.run.run;
+    printer.object(&Summary::of(&picture.run, ExitStatus::Stopped));
     printer.note(format_args!("no longer watching {run}; it goes on {goes_on_at}"));
     printer.hint(format_args!(
         "`tidemill watch {run}` watches again, `tidemill stop {run}` stops it"

@@ -145,7 +145,7 @@ impl Drop for View<'_> {
 fn line(row: &ItemRow) -> String {
     let word = state::word(row.state());
     let style = match state_color(row.state()) {
-        Some((r, g, b)) => anstyle::Style::new().fg_color(Some(anstyle::RgbColor(r, g, b).into())),
+        Some(color) => anstyle::Style::new().fg_color(Some(anstyle::Ansi256Color(color).into())),
         None => anstyle::Style::new(),
     };
     let mut text = format!("{style}{word:<8}{style:#} {}", row.address);

@@ -73,21 +73,22 @@ fn trimmed(line: &str) -> String {
 pub fn state_cell(state: ItemState) -> Cell {
     let cell = Cell::new(state::word(state));
     match state_color(state) {
-        Some((r, g, b)) => cell.fg(Color::Rgb { r, g, b }),
+        Some(color) => cell.fg(Color::AnsiValue(color)),
         None => cell,
     }
 }
 
-/// Red, green and blue of a state's colour; `None`: the terminal's own.
-pub fn state_color(state: ItemState) -> Option<(u8, u8, u8)> {
+/// A state's colour among the 256 that nearly every terminal has: the nearest to the palette's. `None`: the
+/// terminal's own.
+pub fn state_color(state: ItemState) -> Option<u8> {
     match state {
         ItemState::Unspecified | ItemState::Waiting | ItemState::Ready => None,
-        ItemState::Running => Some((0x56, 0xB4, 0xE9)),
-        ItemState::Done => Some((0x00, 0x9E, 0x73)),
-        ItemState::Reused => Some((0x00, 0x72, 0xB2)),
-        ItemState::Failed => Some((0xD5, 0x5E, 0x00)),
-        ItemState::CutOff => Some((0xE6, 0x9F, 0x00)),
-        ItemState::Stopped => Some((0xCC, 0x79, 0xA7)),
+        ItemState::Running => Some(74),
+        ItemState::Done => Some(36),
+        ItemState::Reused => Some(25),
+        ItemState::Failed => Some(166),
+        ItemState::CutOff => Some(178),
+        ItemState::Stopped => Some(175),
     }
 }
 
