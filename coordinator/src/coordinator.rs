@@ -4,6 +4,7 @@ use std::fs::File;
 use std::io;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
 
 use futures::Stream;
 use tidemill_proto::MAX_MESSAGE_BYTES;
@@ -22,6 +23,14 @@ use crate::query::archive::Archive;
 use crate::services::agents::AgentsService;
 use crate::services::blobs::BlobsService;
 use crate::services::runs::RunsService;
+
+/// How often a peer that says nothing is asked whether it is still there.
+const KEEPALIVE_EVERY: Duration = Duration::from_secs(10);
+/// A peer that does not answer within this time is lost.
+const KEEPALIVE_WAIT: Duration = Duration::from_secs(20);
+/// Bytes that a sender may be ahead of us, for one call and for all of a connection: a few chunks of a blob.
+const STREAM_WINDOW_BYTES: u32 = 2 * 1024 * 1024;
+const CONNECTION_WINDOW_BYTES: u32 = 8 * 1024 * 1024;
 
 /// Why a coordinator could not be opened.
 #[derive(Debug, thiserror::Error)]
@@ -150,7 +159,11 @@ impl Coordinator {
 
     async fn router_until(&self, ending: CancellationToken) -> Router {
         let (reporter, health) = tonic_health::server::health_reporter();
-        let mut server = Server::builder();
+        let mut server = Server::builder()
+            .http2_keepalive_interval(Some(KEEPALIVE_EVERY))
+            .http2_keepalive_timeout(Some(KEEPALIVE_WAIT))
+            .initial_stream_window_size(STREAM_WINDOW_BYTES)
+            .initial_connection_window_size(CONNECTION_WINDOW_BYTES);
         let archive = lock(&self.shared.archive).clone();
         let Some(archive) = archive else {
             reporter

@@ -1,5 +1,7 @@
 //! Bytes over the wire: larger than any message, checked on both ways.
 
+#![allow(clippy::unwrap_used)]
+
 mod support;
 
 use support::Studio;

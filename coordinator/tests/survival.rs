@@ -366,3 +366,53 @@ async fn an_input_that_an_agent_cannot_have_is_made_again() {
     );
     studio.close().await;
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_late_result_of_a_lost_agent_counts_and_frees_the_one_that_took_over() {
+    let folder = TempDir::new().unwrap();
+    let config = short_grace(&folder, Duration::from_millis(50));
+    let studio = Studio::with(folder, config).await;
+    let mut client = with_models(&studio).await;
+    let (worker, mut starts) = watched();
+    let ash = FakeAgent::join(studio.connect().await, hello("ash"), "1.0", worker).await;
+    let run = client.submit(&plan(&["crate"], &[step("rough", "a")])).await;
+    let start = starts.recv().await.unwrap();
+    let old_start = ash.welcome.start_id.clone();
+    ash.vanish();
+    let (worker, mut taken) = watched();
+    let oak = FakeAgent::join(studio.connect().await, hello("oak"), "1.0", worker).await;
+    taken.recv().await.unwrap();
+    // It comes back with a result, but its lease is no longer its own: it is told to drop what it holds.
+    let mut says = hello("ash");
+    says.start_id = old_start;
+    says.holds = vec![start.lease.clone()];
+    let ash = FakeAgent::join(
+        studio.connect().await,
+        says,
+        "1.0",
+        Arc::new(|_: &Start| Work::Hangs),
+    )
+    .await;
+    ash.say(from_agent::Message::Finished(result_of(
+        &studio, &start, b"planks",
+    )));
+    let row = client.wait(&run).await;
+    assert_eq!(row.counts.unwrap().done, 1);
+    assert_eq!(client.items(&run).await[0].agent, "ash");
+    // The other one ended its process: nothing stays booked anywhere.
+    let mut runs = client.runs.clone();
+    until("bookings to be free", async || {
+        let agents = runs
+            .list_agents(AgentsRequest {})
+            .await
+            .unwrap()
+            .into_inner()
+            .agents;
+        agents
+            .iter()
+            .all(|row| row.booked_millicores == 0 && row.running.is_empty())
+    })
+    .await;
+    drop(oak);
+    studio.close().await;
+}

@@ -10,7 +10,7 @@ use super::live::{Lease, LeaseState, LiveRun};
 use super::plan::tool_of;
 use super::{Engine, rows};
 use crate::record::rows::AttemptRecord;
-use crate::record::{keys, pack};
+use crate::record::{CommitError, keys, pack};
 use crate::scheduler::{Action, AgentId, Amount, EndReason, Event, ItemId, LeaseNumber, Outcome, Reason};
 
 impl Engine {
@@ -177,11 +177,16 @@ impl Engine {
     }
 
     /// An outcome is on disk: people may see it.
-    pub(super) fn show(&mut self, shown: Shown) {
+    pub(super) fn show(&mut self, shown: Shown, outcome: Result<(), CommitError>) {
         let Shown { item, state, reason } = shown;
         let Some(run) = self.runs.get_mut(&item.run) else {
             return;
         };
+        if let Err(error) = outcome {
+            // What is not on disk is not shown; the run stays open and says why.
+            run.trouble = Some(format!("an outcome cannot be recorded: {error}"));
+            return;
+        }
         if run.decided.remove(&item.index).is_none() {
             return; // opened again meanwhile
         }

@@ -113,8 +113,7 @@ impl Engine {
             return; // opened again meanwhile
         }
         if let Err(error) = outcome {
-            run.board
-                .move_run(|moves| moves.note = format!("its end cannot be recorded: {error}"));
+            run.trouble = Some(format!("its end cannot be recorded: {error}"));
             return;
         }
         let Some(run) = self.runs.remove(&id) else { return };
@@ -124,15 +123,18 @@ impl Engine {
             .write()
             .unwrap_or_else(std::sync::PoisonError::into_inner)
             .remove(&name);
-        self.leases.retain(|_, lease| lease.item.run != id);
-        let leases = &self.leases;
-        self.adopted.retain(|_, number| leases.contains_key(number));
         run.board.move_run(|moves| {
             moves.ended_ms = run.record.ended_ms;
             moves.finish_estimate_ms = 0;
             moves.note.clear();
         });
         self.step(Event::RunRemoved { run: id });
+        // A process that is still being ended keeps its booking until its agent says that it is gone.
+        let scheduler = &self.scheduler;
+        self.leases
+            .retain(|number, lease| lease.item.run != id || scheduler.lease(*number).is_some());
+        let leases = &self.leases;
+        self.adopted.retain(|_, number| leases.contains_key(number));
         for event in std::mem::take(&mut self.postponed) {
             self.handle(event);
         }
@@ -238,10 +240,14 @@ impl Engine {
         }
         if let Some(id) = self.by_name.get(&name).copied() {
             if let Some(run) = self.runs.get_mut(&id) {
-                run.ending = false;
-                run.record.ended_ms = 0;
-                run.record.state = again.record.state;
+                let ended_meanwhile = std::mem::take(&mut run.ending);
+                rows::set_ended(&mut run.record, 0);
                 run.record.stopped_by_person = false;
+                if ended_meanwhile {
+                    // Its end is behind the reopening in the committer's queue: open it once more.
+                    let key = keys::run(run.record.serial);
+                    self.riding.add(pack::put(key, &run.record, &self.archive.store));
+                }
                 run.anew.extend(anew);
                 run.decided.retain(|index, _| !items.contains(index));
             }
@@ -251,7 +257,12 @@ impl Engine {
             });
         } else {
             match Recipe::of(board.plan()) {
-                Ok(recipe) => self.add_run(again.record, Arc::clone(&board), recipe, anew),
+                Ok(recipe) => {
+                    // Agents that joined since the run ended were never asked about its programs.
+                    let tools = board.plan().tools.clone();
+                    self.ask_for_tools(&tools);
+                    self.add_run(again.record, Arc::clone(&board), recipe, anew);
+                }
                 Err(error) => return answer(reply, Err(Refusal::Broken(error.to_string()))),
             }
         }

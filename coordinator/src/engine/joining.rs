@@ -374,6 +374,9 @@ impl Engine {
         };
         lease.state = LeaseState::Lost;
         let lease = lease.clone();
+        if !self.runs.contains_key(&lease.item.run) {
+            return self.forget_lease(number); // nobody waits for its result
+        }
         self.logs_end(lease.item);
         self.note_attempt(&lease, "lost", "the agent was lost");
     }

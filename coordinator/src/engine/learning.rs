@@ -6,7 +6,7 @@ use tidemill_proto::Digest;
 
 use super::Engine;
 use super::commit::Rows;
-use crate::estimate::{Learned, Sample};
+use crate::estimate::{Learned, Sample, estimate};
 use crate::query::archive::Archive;
 use crate::record::rows::{EstimateRecord, SampleRecord};
 use crate::record::{keys, pack};
@@ -47,15 +47,21 @@ impl Learning {
 }
 
 impl Engine {
-    /// The step signature of an item: what its step's items have in common, and its tool's version.
-    fn signature(&self, item: ItemId, tool: Option<&str>) -> Option<Digest> {
+    /// Under what an item's attempts are learned: the signature of its step with the tool's version, and the step
+    /// itself, whose signature changes with every parameter.
+    fn signatures(&self, item: ItemId, tool: Option<&str>) -> Option<(Digest, Digest)> {
         let run = self.runs.get(&item.run)?;
-        let planned = run.board.plan().item(item.index).ok()?;
+        let plan = run.board.plan();
+        let planned = plan.item(item.index).ok()?;
         let step = run.signatures.get(planned.step as usize)?;
-        Some(match tool {
+        let signature = match tool {
             Some(exact) => Digest::of(format!("{step}\n{exact}").as_bytes()),
             None => *step,
-        })
+        };
+        let name = &plan.step_of(&planned)?.name;
+        // No signature is the digest of such a text.
+        let family = Digest::of(format!("step {name}\nof {}", plan.manifest).as_bytes());
+        Some((signature, family))
     }
 
     /// What an item is expected to need: declared first, learned afterwards.
@@ -67,17 +73,17 @@ impl Engine {
     ) -> Option<Estimate> {
         let run = self.runs.get(&item.run)?;
         let needs = run.board.plan().item(item.index).ok()?.needs.unwrap_or_default();
-        let declared = Amount {
-            millicores: needs.millicores,
-            memory_bytes: needs.memory_bytes,
+        let declared = Estimate {
+            need: Amount {
+                millicores: needs.millicores,
+                memory_bytes: needs.memory_bytes,
+            },
+            elapsed_ms: (needs.seconds > 0).then(|| needs.seconds.saturating_mul(1000)),
         };
-        let declared_ms = (needs.seconds > 0).then(|| needs.seconds.saturating_mul(1000));
-        let signature = self.signature(item, tool)?;
-        let _known = (self.learning.get(&self.archive, signature), input_bytes);
-        Some(Estimate {
-            need: declared,
-            elapsed_ms: declared_ms,
-        })
+        let (signature, family) = self.signatures(item, tool)?;
+        let before = self.learning.get(&self.archive, family).learned.clone();
+        let known = self.learning.get(&self.archive, signature);
+        Some(estimate(declared, &known.learned, Some(&before), input_bytes))
     }
 
     /// Adds a measured attempt of an item.
@@ -86,12 +92,14 @@ impl Engine {
             let planned = run.board.plan().item(item.index).ok()?;
             run.tools.get(super::plan::tool_of(&planned)?).cloned()
         });
-        let Some(signature) = self.signature(item, tool.as_deref()) else {
+        let Some((signature, family)) = self.signatures(item, tool.as_deref()) else {
             return;
         };
-        let known = self.learning.get(&self.archive, signature);
-        known.learned.add(sample);
-        known.changed = true;
+        for digest in [signature, family] {
+            let known = self.learning.get(&self.archive, digest);
+            known.learned.add(sample);
+            known.changed = true;
+        }
     }
 
     /// Writes what was learned since the last time; nobody waits for it.

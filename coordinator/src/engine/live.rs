@@ -33,6 +33,8 @@ pub struct LiveRun {
     pub anew: HashSet<u32>,
     /// Items whose outcome is decided and on its way to the disk.
     pub decided: HashMap<u32, ItemState>,
+    /// Why its state cannot be recorded.
+    pub trouble: Option<String>,
     /// Why a tool's version cannot be fixed.
     pub tool_note: Option<String>,
     /// Steps that are held back after many failures.

@@ -429,7 +429,7 @@ impl Engine {
         match ticket {
             Ticket::Submitted(run, name, reply) => self.submitted(*run, name, reply, outcome),
             Ticket::Result(done) => self.result_committed(*done, outcome),
-            Ticket::Show(shown) => self.show(*shown),
+            Ticket::Show(shown) => self.show(*shown, outcome),
             Ticket::Settle(agent, wire, number) => {
                 self.settle(agent, &wire.to_string(), outcome.is_ok());
                 self.forget_lease(number);

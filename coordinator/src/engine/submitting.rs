@@ -149,6 +149,7 @@ impl Engine {
             active: Default::default(),
             anew,
             decided: HashMap::new(),
+            trouble: None,
             tool_note: None,
             held_steps: HashSet::new(),
             ending: false,

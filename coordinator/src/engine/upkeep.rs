@@ -57,6 +57,9 @@ impl Engine {
         let Some(run) = self.runs.get(&id) else {
             return String::new();
         };
+        if let Some(trouble) = &run.trouble {
+            return trouble.clone();
+        }
         let counts = run.board.counts();
         if counts.waiting + counts.ready == 0 {
             return String::new();
