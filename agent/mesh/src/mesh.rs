@@ -82,9 +82,9 @@ impl Bounds {
                 least: point,
                 most: point,
             });
-            for axis in 0..3 {
-                grown.least[axis] = grown.least[axis].min(point[axis]);
-                grown.most[axis] = grown.most[axis].max(point[axis]);
+            for (axis, coordinate) in point.into_iter().enumerate() {
+                grown.least[axis] = grown.least[axis].min(coordinate);
+                grown.most[axis] = grown.most[axis].max(coordinate);
             }
             Some(grown)
         })

@@ -74,39 +74,29 @@ pub fn small() -> Model {
     model
 }
 
+/// A grip on two short arms.
 fn tub_handle(model: &mut Model, side: f64) {
-    let path = [
-        [-0.075, 0.3],
-        [-0.075, 0.375],
-        [-0.055, 0.4],
-        [0.055, 0.4],
-        [0.075, 0.375],
-        [0.075, 0.3],
-    ];
-    let outlines: Vec<Vec<Point>> = path
-        .iter()
-        .enumerate()
-        .map(|(at, &[z, y])| {
-            let out = if at == 0 || at == path.len() - 1 {
-                0.32
-            } else {
-                0.372
-            };
-            (0..8)
-                .map(|corner| {
-                    let (sine, cosine) = turn(f64::from(corner) / 8.0).sin_cos();
-                    // The bar's cross-section is laid flat at the middle and upright at the ends.
-                    let flat = if (2..=3).contains(&at) {
-                        [0.0, 0.014 * sine]
-                    } else {
-                        [0.014 * sine, 0.0]
-                    };
-                    [side * (out + 0.014 * cosine), y + flat[1], z + flat[0]]
-                })
-                .collect()
-        })
-        .collect();
-    model.add(Iron, Part::loft(&outlines));
+    let (out, y, reach) = (0.385, 0.395, 0.085);
+    for z in [-0.07, 0.07] {
+        let arm = Part::beam(
+            [side * 0.3, 0.35, z],
+            [side * (out + 0.006), y, z],
+            Z,
+            0.032,
+            0.026,
+            0.006,
+        );
+        model.add(Iron, arm);
+    }
+    let grip = Part::beam(
+        [side * out, y, -reach],
+        [side * out, y, reach],
+        Y,
+        0.034,
+        0.034,
+        0.011,
+    );
+    model.add(Iron, grip);
 }
 
 /// A long trough of boards with sloping sides, on two trestles.

@@ -112,7 +112,11 @@ pub enum ChainError {
 }
 
 fn labelled(label: &str) -> String {
-    if label.is_empty() { String::new() } else { format!(" of `{label}`") }
+    if label.is_empty() {
+        String::new()
+    } else {
+        format!(" of `{label}`")
+    }
 }
 
 /// Runs a chain with its number of threads. The written bytes do not depend on that number.
@@ -126,7 +130,10 @@ pub fn run_chain_with_log(chain: &Chain, log: &(dyn Fn(&str) + Sync)) -> Result<
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(threads)
         .build()
-        .map_err(|error| ChainError::Threads { threads, problem: error.to_string() })?;
+        .map_err(|error| ChainError::Threads {
+            threads,
+            problem: error.to_string(),
+        })?;
     pool.install(|| run(chain, log))
 }
 
@@ -149,7 +156,11 @@ fn run(chain: &Chain, log: &dyn Fn(&str)) -> Result<ChainReport, ChainError> {
         values.retain(|name, _| last_uses.is_needed_after(name, index));
         report.figures.push((call.op.clone(), produced.figures));
     }
-    let colors = if colors_are_in_the_key(chain) { chain.tags.as_slice() } else { &[] };
+    let colors = if colors_are_in_the_key(chain) {
+        chain.tags.as_slice()
+    } else {
+        &[]
+    };
     for output in &chain.outputs {
         let value = values.get(&output.name).ok_or_else(|| ChainError::Output {
             output: output.name.clone(),
@@ -163,7 +174,10 @@ fn run(chain: &Chain, log: &dyn Fn(&str)) -> Result<ChainReport, ChainError> {
 
 /// The manifest's colours may reach a file only where a declaration says so: otherwise equal keys could give other bytes.
 fn colors_are_in_the_key(chain: &Chain) -> bool {
-    chain.calls.iter().any(|call| tidemill_ops::find(&call.op).is_some_and(|declaration| declaration.uses_tags))
+    chain
+        .calls
+        .iter()
+        .any(|call| tidemill_ops::find(&call.op).is_some_and(|declaration| declaration.uses_tags))
 }
 
 fn apply(
@@ -172,22 +186,41 @@ fn apply(
     call: &Call,
     values: &BTreeMap<String, Value>,
 ) -> Result<operations::Produced, ChainError> {
-    let unknown = |problem: String| ChainError::Unknown { number, op: call.op.clone(), problem };
-    let (Some(declaration), Some(operation)) = (tidemill_ops::find(&call.op), operations::find(&call.op)) else {
-        return Err(unknown("there is no such operation here; this agent may be older than the coordinator".to_owned()));
+    let unknown = |problem: String| ChainError::Unknown {
+        number,
+        op: call.op.clone(),
+        problem,
+    };
+    let (Some(declaration), Some(operation)) = (tidemill_ops::find(&call.op), operations::find(&call.op))
+    else {
+        return Err(unknown(
+            "there is no such operation here; this agent may be older than the coordinator".to_owned(),
+        ));
     };
     if declaration.version != call.version {
-        let problem =
-            format!("version {} was asked for, but this agent has version {}", call.version, declaration.version);
+        let problem = format!(
+            "version {} was asked for, but this agent has version {}",
+            call.version, declaration.version
+        );
         return Err(unknown(problem));
     }
     let mut inputs = BTreeMap::new();
     for (port, name) in &call.inputs {
-        let value = values.get(name).ok_or_else(|| unknown(format!("there is no value `{name}` for `{port}`")))?;
+        let value = values
+            .get(name)
+            .ok_or_else(|| unknown(format!("there is no value `{name}` for `{port}`")))?;
         inputs.insert(port.as_str(), value.clone());
     }
-    operation(&Context { call, inputs, tags: &chain.tags })
-        .map_err(|source| ChainError::Operation { number, op: call.op.clone(), source })
+    operation(&Context {
+        call,
+        inputs,
+        tags: &chain.tags,
+    })
+    .map_err(|source| ChainError::Operation {
+        number,
+        op: call.op.clone(),
+        source,
+    })
 }
 
 /// For each value the last call that reads it, so that a mesh is not kept longer than it is needed.
@@ -201,7 +234,12 @@ impl<'a> LastUses<'a> {
         for (index, call) in chain.calls.iter().enumerate() {
             last_call.extend(call.inputs.values().map(|name| (name.as_str(), index)));
         }
-        last_call.extend(chain.outputs.iter().map(|output| (output.name.as_str(), usize::MAX)));
+        last_call.extend(
+            chain
+                .outputs
+                .iter()
+                .map(|output| (output.name.as_str(), usize::MAX)),
+        );
         Self { last_call }
     }
 

@@ -21,8 +21,8 @@ pub fn worker_main() -> ExitCode {
 }
 
 fn run_text(text: &str) -> Result<ChainReport, String> {
-    let chain: Chain =
-        serde_json::from_str(text).map_err(|error| format!("the chain on standard input is not sound: {error}"))?;
+    let chain: Chain = serde_json::from_str(text)
+        .map_err(|error| format!("the chain on standard input is not sound: {error}"))?;
     run_chain_with_log(&chain, &log).map_err(|error| error.to_string())
 }
 

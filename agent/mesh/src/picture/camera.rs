@@ -42,7 +42,10 @@ impl Camera {
         if radius.is_nan() || radius <= 0.0 {
             return None;
         }
-        let (azimuth, elevation) = (view.azimuth_degrees.to_radians(), view.elevation_degrees.to_radians());
+        let (azimuth, elevation) = (
+            view.azimuth_degrees.to_radians(),
+            view.elevation_degrees.to_radians(),
+        );
         let towards_eye = Vec3::new(
             (libm::sin(azimuth) * libm::cos(elevation)) as f32,
             libm::sin(elevation) as f32,
@@ -74,7 +77,9 @@ impl Camera {
                 most[axis] = most[axis].max(coordinate);
             }
         }
-        let extent = (most[0] - least[0]).max(most[1] - least[1]).max(f32::MIN_POSITIVE);
+        let extent = (most[0] - least[0])
+            .max(most[1] - least[1])
+            .max(f32::MIN_POSITIVE);
         self.scale = side * FILL / extent;
         self.middle = [0, 1].map(|axis| 0.5 * (side - self.scale * (least[axis] + most[axis])));
     }

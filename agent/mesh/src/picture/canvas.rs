@@ -39,7 +39,11 @@ impl Area {
 impl Canvas {
     /// All in one colour.
     pub fn new(width: usize, height: usize, rgb: [u8; 3]) -> Self {
-        Self { width, height, pixels: vec![rgb; width * height] }
+        Self {
+            width,
+            height,
+            pixels: vec![rgb; width * height],
+        }
     }
 
     /// Fills an area.
@@ -67,7 +71,11 @@ impl Canvas {
     pub fn put(&mut self, area: Area, map: &Map) -> Area {
         let (from_width, from_height) = (map.width as usize, map.height as usize);
         if area.width == 0 || area.height == 0 || from_width == 0 || from_height == 0 {
-            return Area { width: 0, height: 0, ..area };
+            return Area {
+                width: 0,
+                height: 0,
+                ..area
+            };
         }
         // Compared crosswise, so that it is exact.
         let (width, height) = if from_width * area.height >= from_height * area.width {
@@ -99,7 +107,9 @@ impl Canvas {
                 width: font::WIDTH * scale,
                 height: font::HEIGHT * scale,
             };
-            self.paint(area, |x, y| (glyph[y / scale] >> (x / scale) & 1 == 1).then_some(rgb));
+            self.paint(area, |x, y| {
+                (glyph[y / scale] >> (x / scale) & 1 == 1).then_some(rgb)
+            });
         }
     }
 
@@ -109,7 +119,11 @@ impl Canvas {
         let text = if text.chars().count() <= fits {
             text.to_owned()
         } else {
-            text.chars().take(fits.saturating_sub(2)).chain("..".chars()).take(fits).collect()
+            text.chars()
+                .take(fits.saturating_sub(2))
+                .chain("..".chars())
+                .take(fits)
+                .collect()
         };
         let width = (text.chars().count() * font::ADVANCE * scale).saturating_sub(scale);
         let x = area.x + area.width.saturating_sub(width) / 2;
@@ -153,7 +167,9 @@ fn mean(map: &Map, columns: std::ops::Range<usize>, rows: std::ops::Range<usize>
     for row in rows {
         for column in columns.clone() {
             let rgb = map.rgb_at(column as u32, row as u32);
-            sums.iter_mut().zip(rgb).for_each(|(sum, value)| *sum += u64::from(value));
+            sums.iter_mut()
+                .zip(rgb)
+                .for_each(|(sum, value)| *sum += u64::from(value));
             count += 1;
         }
     }
@@ -172,8 +188,24 @@ mod tests {
     fn a_wide_map_is_fitted_in_the_middle() {
         let mut canvas = Canvas::new(10, 10, [1; 3]);
         let map = Map::filled(40, 20, &[200, 100, 50], true);
-        let covered = canvas.put(Area { x: 0, y: 0, width: 10, height: 10 }, &map);
-        assert_eq!(covered, Area { x: 0, y: 2, width: 10, height: 5 });
+        let covered = canvas.put(
+            Area {
+                x: 0,
+                y: 0,
+                width: 10,
+                height: 10,
+            },
+            &map,
+        );
+        assert_eq!(
+            covered,
+            Area {
+                x: 0,
+                y: 2,
+                width: 10,
+                height: 5
+            }
+        );
         assert_eq!(rgb_at(&canvas, 0, 1), [1; 3]);
         assert_eq!(rgb_at(&canvas, 9, 6), [200, 100, 50]);
         assert_eq!(rgb_at(&canvas, 0, 7), [1; 3]);
@@ -182,8 +214,23 @@ mod tests {
     #[test]
     fn text_that_does_not_fit_is_cut_and_stays_in_its_area() {
         let mut canvas = Canvas::new(60, 20, [255; 3]);
-        canvas.text_in(Area { x: 5, y: 5, width: 40, height: 10 }, "a very long name", 1, [0; 3]);
-        let ink: Vec<usize> = (0..60).filter(|x| (0..20).any(|y| rgb_at(&canvas, *x, y) == [0; 3])).collect();
-        assert!(!ink.is_empty() && ink.iter().all(|x| (5..45).contains(x)), "{ink:?}");
+        canvas.text_in(
+            Area {
+                x: 5,
+                y: 5,
+                width: 40,
+                height: 10,
+            },
+            "a very long name",
+            1,
+            [0; 3],
+        );
+        let ink: Vec<usize> = (0..60)
+            .filter(|x| (0..20).any(|y| rgb_at(&canvas, *x, y) == [0; 3]))
+            .collect();
+        assert!(
+            !ink.is_empty() && ink.iter().all(|x| (5..45).contains(x)),
+            "{ink:?}"
+        );
     }
 }

@@ -21,7 +21,9 @@ pub(super) type Glyph = [u8; HEIGHT];
 pub(super) fn glyph(letter: char) -> Glyph {
     static GLYPHS: OnceLock<Vec<Glyph>> = OnceLock::new();
     let glyphs = GLYPHS.get_or_init(|| (0..LETTERS).map(parse).collect());
-    let index = (letter as usize).checked_sub(FIRST).filter(|index| *index < LETTERS);
+    let index = (letter as usize)
+        .checked_sub(FIRST)
+        .filter(|index| *index < LETTERS);
     // The last one, where ASCII has no letter, is the box.
     glyphs[index.unwrap_or(LETTERS - 1)]
 }
@@ -30,8 +32,14 @@ fn parse(index: usize) -> Glyph {
     let (block, place) = (index / IN_A_BLOCK, index % IN_A_BLOCK);
     let mut lines = DRAWING.lines().skip(block * (HEIGHT + 1));
     std::array::from_fn(|_| {
-        let row = lines.next().unwrap_or_default().bytes().skip(place * ADVANCE).take(WIDTH);
-        row.enumerate().fold(0, |ink, (column, byte)| ink | u8::from(byte == b'#') << column)
+        let row = lines
+            .next()
+            .unwrap_or_default()
+            .bytes()
+            .skip(place * ADVANCE)
+            .take(WIDTH);
+        row.enumerate()
+            .fold(0, |ink, (column, byte)| ink | u8::from(byte == b'#') << column)
     })
 }
 
@@ -43,8 +51,17 @@ mod tests {
     fn every_letter_is_drawn_and_no_two_are_alike() {
         let glyphs: Vec<Glyph> = (0x20u8..0x7F).map(|byte| glyph(char::from(byte))).collect();
         for (index, one) in glyphs.iter().enumerate() {
-            assert_eq!(*one == [0; HEIGHT], index == 0, "{:?}", char::from(index as u8 + 0x20));
-            assert!(!glyphs[..index].contains(one), "{:?}", char::from(index as u8 + 0x20));
+            assert_eq!(
+                *one == [0; HEIGHT],
+                index == 0,
+                "{:?}",
+                char::from(index as u8 + 0x20)
+            );
+            assert!(
+                !glyphs[..index].contains(one),
+                "{:?}",
+                char::from(index as u8 + 0x20)
+            );
         }
         assert_eq!(glyph('é'), glyph('\u{7F}'));
     }
@@ -52,7 +69,11 @@ mod tests {
     #[test]
     fn the_drawing_has_its_shape() {
         for (number, line) in DRAWING.lines().enumerate() {
-            let expected = if number % (HEIGHT + 1) == HEIGHT { 0 } else { IN_A_BLOCK * ADVANCE - 1 };
+            let expected = if number % (HEIGHT + 1) == HEIGHT {
+                0
+            } else {
+                IN_A_BLOCK * ADVANCE - 1
+            };
             assert_eq!(line.len(), expected, "line {}", number + 1);
         }
     }

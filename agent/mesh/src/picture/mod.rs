@@ -35,14 +35,22 @@ pub struct ViewSettings {
 impl ViewSettings {
     /// The three-quarter view of a picture with that many pixels a side.
     pub fn three_quarter(side: u32) -> Self {
-        Self { side, azimuth_degrees: 34.0, elevation_degrees: 24.0 }
+        Self {
+            side,
+            azimuth_degrees: 34.0,
+            elevation_degrees: 24.0,
+        }
     }
 }
 
 /// Draws a mesh, lit, on a light ground, each face in its tag's colour: the manifest's or one of the palette. Both sides of a face
 /// are shown. The result is sRGB in 8 bits.
 pub fn draw_mesh(mesh: &Mesh, colors: &[TagColor], view: ViewSettings) -> Map {
-    let samples = if view.side <= MOST_PIXELS_WITH_NINE_SAMPLES { 3 } else { 2 };
+    let samples = if view.side <= MOST_PIXELS_WITH_NINE_SAMPLES {
+        3
+    } else {
+        2
+    };
     let side = view.side as usize * samples;
     let Some(camera) = Camera::looking_at(mesh, view, side) else {
         return Map::filled(view.side, view.side, &[244, 244, 243], true);
@@ -54,7 +62,10 @@ pub fn draw_mesh(mesh: &Mesh, colors: &[TagColor], view: ViewSettings) -> Map {
     let shading = Shading {
         mesh,
         normals: corner_normals(mesh),
-        tag_colors: tag_rgb.iter().map(|rgb| rgb.map(linear_from_srgb).into()).collect(),
+        tag_colors: tag_rgb
+            .iter()
+            .map(|rgb| rgb.map(linear_from_srgb).into())
+            .collect(),
         camera: &camera,
         visibility: &visibility,
         shadow: &shadow,

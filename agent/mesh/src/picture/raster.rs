@@ -10,17 +10,20 @@ pub(super) const NOTHING: u32 = u32::MAX;
 
 /// For each sample, row by row, the nearest triangle and its depth.
 pub(super) struct Visibility {
-    pub side: usize,
     pub triangles: Vec<u32>,
     pub depths: Vec<f32>,
 }
 
 impl Visibility {
     pub fn of(mesh: &Mesh, camera: &Camera, side: usize) -> Self {
-        let mut visibility =
-            Self { side, triangles: vec![NOTHING; side * side], depths: vec![f32::INFINITY; side * side] };
+        let mut visibility = Self {
+            triangles: vec![NOTHING; side * side],
+            depths: vec![f32::INFINITY; side * side],
+        };
         for triangle in 0..mesh.triangles.len() {
-            let corners = mesh.corners(triangle).map(|corner| camera.project(Vec3::from(corner)));
+            let corners = mesh
+                .corners(triangle)
+                .map(|corner| camera.project(Vec3::from(corner)));
             each_sample(&corners, side, |place, [a, b, c]| {
                 // One over the depth runs straight across the picture.
                 let inverse = a / corners[0].depth + b / corners[1].depth + c / corners[2].depth;
@@ -46,7 +49,8 @@ pub(super) fn each_sample(corners: &[Seen; 3], side: usize, mut visit: impl FnMu
         let least = values.iter().copied().fold(f32::INFINITY, f32::min);
         let most = values.iter().copied().fold(f32::NEG_INFINITY, f32::max);
         // As numbers saturate when they become whole ones, what lies outside of the picture gives an empty range.
-        ((least - 0.5).ceil().max(0.0) as usize)..(((most - 0.5).floor() + 1.0).clamp(0.0, side as f32) as usize)
+        ((least - 0.5).ceil().max(0.0) as usize)
+            ..(((most - 0.5).floor() + 1.0).clamp(0.0, side as f32) as usize)
     };
     let columns = range([a.x, b.x, c.x]);
     for row in range([a.y, b.y, c.y]) {

@@ -58,7 +58,13 @@ impl Shading<'_> {
                 line
             })
             .collect();
-        Map { width: pixels, height: pixels, channels: 3, data: Samples::Eight(rows.concat()), srgb: true }
+        Map {
+            width: pixels,
+            height: pixels,
+            channels: 3,
+            data: Samples::Eight(rows.concat()),
+            srgb: true,
+        }
     }
 
     fn sample(&self, x: usize, y: usize, taps: &[[f32; 2]]) -> Vec3 {
@@ -82,13 +88,18 @@ impl Shading<'_> {
     fn lit(&self, triangle: usize, normal: Vec3, to_eye: Vec3, openness: f32) -> Vec3 {
         let tag = self.mesh.face_tags[triangle];
         let last = self.tag_colors.len() - 1;
-        let color = self.tag_colors[if tag == UNTAGGED { last } else { usize::from(tag).min(last) }];
+        let color = self.tag_colors[if tag == UNTAGGED {
+            last
+        } else {
+            usize::from(tag).min(last)
+        }];
         let key_light = Vec3::from(KEY_LIGHT).normalize();
         let key = normal.dot(key_light).max(0.0);
         let fill = normal.dot(Vec3::from(FILL_LIGHT).normalize()).max(0.0);
         let ambient = GROUND + (SKY - GROUND) * (0.5 + 0.5 * normal.y);
         // Corners keep some key light: all of it lost looks like dirt.
-        let diffuse = KEY_STRENGTH * key * (0.45 + 0.55 * openness) + (FILL_STRENGTH * fill + ambient) * openness;
+        let diffuse =
+            KEY_STRENGTH * key * (0.45 + 0.55 * openness) + (FILL_STRENGTH * fill + ambient) * openness;
         let facing = normal.dot(to_eye).clamp(0.0, 1.0);
         let edge = 1.0 - facing;
         let rim = RIM_STRENGTH * edge * edge * edge * (0.5 + 0.5 * normal.y) * openness;
@@ -133,7 +144,9 @@ impl Shading<'_> {
             }
             // The middle of the sample that was found, not the tap: otherwise slopes close themselves.
             let (middle_x, middle_y) = (at_x.floor() + 0.5, at_y.floor() + 0.5);
-            let other = self.camera.point_at(middle_x, middle_y, self.visibility.depths[place]);
+            let other = self
+                .camera
+                .point_at(middle_x, middle_y, self.visibility.depths[place]);
             let between = other - point;
             let distance = between.length();
             if distance < 1e-6 * self.camera.radius || distance > reach * 1.5 {
@@ -156,7 +169,10 @@ fn occlusion_taps() -> Vec<[f32; 2]> {
         .map(|tap| {
             let distance = ((tap as f64 + 0.5) / OCCLUSION_TAPS as f64).sqrt();
             let angle = tap as f64 * golden_angle;
-            [(distance * libm::cos(angle)) as f32, (distance * libm::sin(angle)) as f32]
+            [
+                (distance * libm::cos(angle)) as f32,
+                (distance * libm::sin(angle)) as f32,
+            ]
         })
         .collect()
 }

@@ -20,7 +20,9 @@ pub(super) fn ground_shadow(mesh: &Mesh, camera: &Camera, side: usize) -> Vec<f3
     let thrown = flattened(mesh, camera, side, |point| {
         point - light * ((point.y - camera.ground) / light.y)
     });
-    let below = flattened(mesh, camera, side, |point| Vec3::new(point.x, camera.ground, point.z));
+    let below = flattened(mesh, camera, side, |point| {
+        Vec3::new(point.x, camera.ground, point.z)
+    });
     let thrown = blurred(thrown, side, radius(KEY_BLUR, side));
     let below = blurred(below, side, radius(CONTACT_BLUR, side));
     thrown
@@ -37,7 +39,9 @@ fn radius(part: f32, side: usize) -> usize {
 fn flattened(mesh: &Mesh, camera: &Camera, side: usize, flatten: impl Fn(Vec3) -> Vec3) -> Vec<f32> {
     let mut mask = vec![0.0; side * side];
     for triangle in 0..mesh.triangles.len() {
-        let corners = mesh.corners(triangle).map(|corner| camera.project(flatten(Vec3::from(corner))));
+        let corners = mesh
+            .corners(triangle)
+            .map(|corner| camera.project(flatten(Vec3::from(corner))));
         each_sample(&corners, side, |place, _| mask[place] = 1.0);
     }
     mask
@@ -64,12 +68,12 @@ fn blurred(mut mask: Vec<f32>, side: usize, radius: usize) -> Vec<f32> {
 fn moving_mean(from: &[f32], to: &mut [f32], radius: usize) {
     let width = (2 * radius + 1) as f32;
     let mut sum: f32 = from.iter().take(radius).sum();
-    for place in 0..from.len() {
+    for (place, mean) in to.iter_mut().enumerate() {
         sum += from.get(place + radius).copied().unwrap_or_default();
         if let Some(left) = place.checked_sub(radius + 1) {
             sum -= from[left];
         }
-        to[place] = (sum / width).max(0.0);
+        *mean = (sum / width).max(0.0);
     }
 }
 

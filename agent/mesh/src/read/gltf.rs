@@ -65,7 +65,22 @@ pub(super) fn parse(container: &Container<'_>) -> Result<gltf::Document, ReadErr
             format!("the file needs the glTF extension {name}, which is not understood; export without it");
         return Err(ReadError::Unusable(problem));
     }
+    check_attributes(&root)?;
     gltf::Document::from_json(root).map_err(unusable)
+}
+
+/// The crate's own check follows the accessor of `POSITION` before it has looked whether there is one.
+fn check_attributes(root: &gltf::json::Root) -> Result<(), ReadError> {
+    let primitives = root.meshes.iter().flat_map(|mesh| &mesh.primitives);
+    let mut accessors = primitives.flat_map(|primitive| primitive.attributes.values());
+    match accessors.find(|accessor| accessor.value() >= root.accessors.len()) {
+        None => Ok(()),
+        Some(accessor) => {
+            let (index, count) = (accessor.value(), root.accessors.len());
+            let problem = format!("a primitive uses accessor {index}, but there are {count} accessors");
+            Err(ReadError::Unusable(problem))
+        }
+    }
 }
 
 /// Every mesh that the scene shows, with its matrix. Without a default scene the first one counts; without any scene, all nodes

@@ -43,7 +43,7 @@ pub fn material_library_refers(bytes: &[u8]) -> Result<Vec<String>, ReadError> {
     let text = obj::text_of(bytes)?;
     let mut names: Vec<String> = Vec::new();
     for line in text.lines() {
-        let mut words = line.trim().split_whitespace();
+        let mut words = line.split_whitespace();
         let Some(keyword) = words.next() else { continue };
         let keyword = keyword.to_ascii_lowercase();
         if !(keyword.starts_with("map_")
@@ -163,14 +163,10 @@ fn survey_gltf(bytes: &[u8]) -> Result<ModelFacts, ReadError> {
 }
 
 fn uris(document: &gltf::Document) -> Result<Vec<String>, ReadError> {
-    let buffers = document.buffers().filter_map(|buffer| match buffer.source() {
-        gltf::buffer::Source::Uri(uri) => Some(uri),
-        gltf::buffer::Source::Bin => None,
-    });
-    let pictures = document.images().filter_map(|picture| match picture.source() {
-        gltf::image::Source::Uri { uri, .. } => Some(uri),
-        gltf::image::Source::View { .. } => None,
-    });
+    // From the JSON itself: the crate's own view of a picture takes a sound one for granted.
+    let json = document.as_json();
+    let buffers = json.buffers.iter().filter_map(|buffer| buffer.uri.as_deref());
+    let pictures = json.images.iter().filter_map(|picture| picture.uri.as_deref());
     let mut names = Vec::new();
     for uri in buffers.chain(pictures).filter(|uri| !uri.starts_with("data:")) {
         let name = buffers::companion_name(uri).ok_or_else(|| ReadError::Companion {

@@ -65,7 +65,12 @@ pub fn glb(mesh: &Mesh, colors: &[TagColor]) -> Result<Vec<u8>, WriteError> {
                 .get(usize::from(tag))
                 .map_or(UNTAGGED_MATERIAL, String::as_str);
             let rgb = rgb_of_tags.get(usize::from(tag)).copied().unwrap_or(UNTAGGED_RGB);
-            document.add_primitive(material(name, rgb), &part, mesh.uvs.is_some(), surface.tangents.is_some());
+            document.add_primitive(
+                material(name, rgb),
+                &part,
+                mesh.uvs.is_some(),
+                surface.tangents.is_some(),
+            );
         }
     }
     document.finish()
