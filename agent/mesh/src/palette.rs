@@ -33,14 +33,22 @@ pub fn tag_colors(tags: &[String], given: &[TagColor]) -> Vec<[u8; 3]> {
 /// The sRGB transfer function, IEC 61966-2-1 (from memory).
 pub fn linear_from_srgb(byte: u8) -> f32 {
     let value = f64::from(byte) / 255.0;
-    let linear = if value <= 0.04045 { value / 12.92 } else { libm::pow((value + 0.055) / 1.055, 2.4) };
+    let linear = if value <= 0.04045 {
+        value / 12.92
+    } else {
+        libm::pow((value + 0.055) / 1.055, 2.4)
+    };
     linear as f32
 }
 
 /// Its inverse, rounded to the nearest byte.
 pub fn srgb_from_linear(linear: f32) -> u8 {
     let linear = f64::from(linear.clamp(0.0, 1.0));
-    let value = if linear <= 0.003_130_8 { linear * 12.92 } else { 1.055 * libm::pow(linear, 1.0 / 2.4) - 0.055 };
+    let value = if linear <= 0.003_130_8 {
+        linear * 12.92
+    } else {
+        1.055 * libm::pow(linear, 1.0 / 2.4) - 0.055
+    };
     (value * 255.0 + 0.5) as u8
 }
 

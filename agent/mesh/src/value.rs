@@ -54,14 +54,27 @@ impl Value {
     pub fn description(&self) -> String {
         match self {
             Self::Mesh(mesh) => {
-                format!("a mesh of {} triangles and {} vertices", mesh.triangles.len(), mesh.positions.len())
+                format!(
+                    "a mesh of {} triangles and {} vertices",
+                    mesh.triangles.len(),
+                    mesh.positions.len()
+                )
             }
             Self::Map(map) => {
-                format!("a map of {} x {} pixels, {} bits", map.width, map.height, map.data.bit_depth())
+                format!(
+                    "a map of {} x {} pixels, {} bits",
+                    map.width,
+                    map.height,
+                    map.data.bit_depth()
+                )
             }
             Self::Data(json) => format!("data of {} bytes", json.len()),
             Self::Many(gathered) => {
-                format!("{} gathered values, {} missing", gathered.present.len(), gathered.missing.len())
+                format!(
+                    "{} gathered values, {} missing",
+                    gathered.present.len(),
+                    gathered.missing.len()
+                )
             }
         }
     }

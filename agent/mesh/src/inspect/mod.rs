@@ -46,6 +46,13 @@ pub fn inspect_file(
     if extension.trim_start_matches('.').eq_ignore_ascii_case("png") {
         return Ok(Figures::Map(Box::new(inspect_map(&Map::from_png(bytes)?))));
     }
-    let mesh = read_mesh(&ModelFile { bytes, extension, companions }, placement)?;
+    let mesh = read_mesh(
+        &ModelFile {
+            bytes,
+            extension,
+            companions,
+        },
+        placement,
+    )?;
     Ok(Figures::Mesh(Box::new(inspect_mesh(&mesh))))
 }

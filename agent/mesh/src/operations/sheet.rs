@@ -74,7 +74,8 @@ impl<'a> Cells<'a> {
             }
         }
         if by_position.is_empty() {
-            let problem = "there is nothing to show; give it `maps` or `meshes` that gather at least one variant";
+            let problem =
+                "there is nothing to show; give it `maps` or `meshes` that gather at least one variant";
             return Err(OperationError::Unsuitable(problem.to_owned()));
         }
         Ok(Self { by_position })
@@ -82,7 +83,10 @@ impl<'a> Cells<'a> {
 }
 
 fn wrong_kind(port: &str, expected: &'static str) -> OperationError {
-    OperationError::InputType { port: port.to_owned(), expected }
+    OperationError::InputType {
+        port: port.to_owned(),
+        expected,
+    }
 }
 
 struct Layout {
@@ -118,7 +122,10 @@ impl Layout {
 
     fn size(&self) -> (usize, usize) {
         let width = self.columns * (self.side + self.gap) + self.gap;
-        (width, self.rows * (self.side + self.label_height + self.gap) + self.gap)
+        (
+            width,
+            self.rows * (self.side + self.label_height + self.gap) + self.gap,
+        )
     }
 
     fn draw(&self, cells: &Cells<'_>, colors: &[TagColor]) -> Map {
@@ -128,7 +135,10 @@ impl Layout {
         // Drawing is the work; putting together is not.
         let drawn: Vec<Option<Map>> = cells
             .par_iter()
-            .map(|cell| cell.mesh.map(|mesh| draw_mesh(mesh, colors, ViewSettings::three_quarter(self.side as u32))))
+            .map(|cell| {
+                cell.mesh
+                    .map(|mesh| draw_mesh(mesh, colors, ViewSettings::three_quarter(self.side as u32)))
+            })
             .collect();
         for (index, (cell, drawn)) in cells.iter().zip(&drawn).enumerate() {
             let area = Area {
@@ -168,12 +178,20 @@ impl Layout {
             (None, None) => {
                 canvas.hatch(area, (self.side / 16).max(4), HATCH);
                 let scale = self.text_scale + 1;
-                let middle = Area { y: area.y + area.height / 2 - 9 * scale, height: 18 * scale, ..area };
+                let middle = Area {
+                    y: area.y + area.height / 2 - 9 * scale,
+                    height: 18 * scale,
+                    ..area
+                };
                 canvas.text_in(middle, "missing", scale, WARNING);
             }
         }
         canvas.frame(area, 1, if cell.is_empty() { WARNING } else { EDGE });
-        let label = Area { y: area.y + area.height, height: self.label_height, ..area };
+        let label = Area {
+            y: area.y + area.height,
+            height: self.label_height,
+            ..area
+        };
         canvas.text_in(label, cell.label, self.text_scale, INK);
     }
 }

@@ -65,15 +65,17 @@ fn blurred(mut mask: Vec<f32>, side: usize, radius: usize) -> Vec<f32> {
     mask
 }
 
+/// Beyond an end the line goes on as it ended, so that a shadow that leaves the picture does not fade there.
 fn moving_mean(from: &[f32], to: &mut [f32], radius: usize) {
+    let at = |place: isize| from[place.clamp(0, from.len() as isize - 1) as usize];
+    let reach = radius as isize;
     let width = (2 * radius + 1) as f32;
-    let mut sum: f32 = from.iter().take(radius).sum();
+    let mut sum: f32 = (-reach..reach).map(at).sum();
     for (place, mean) in to.iter_mut().enumerate() {
-        sum += from.get(place + radius).copied().unwrap_or_default();
-        if let Some(left) = place.checked_sub(radius + 1) {
-            sum -= from[left];
-        }
-        *mean = (sum / width).max(0.0);
+        let place = place as isize;
+        sum += at(place + reach);
+        *mean = (sum / width).clamp(0.0, 1.0);
+        sum -= at(place - reach);
     }
 }
 

@@ -2,10 +2,20 @@
 
 use crate::declare::{Declaration, Default, Kind, Outputs, Port, SettingDecl, SettingKind};
 
-const MESH_IN: Port =
-    Port { name: "mesh", kind: Kind::Mesh, many: false, optional: false, summary: "The mesh to work on." };
-const MESH_OUT: Port =
-    Port { name: "mesh", kind: Kind::Mesh, many: false, optional: false, summary: "The changed mesh." };
+const MESH_IN: Port = Port {
+    name: "mesh",
+    kind: Kind::Mesh,
+    many: false,
+    optional: false,
+    summary: "The mesh to work on.",
+};
+const MESH_OUT: Port = Port {
+    name: "mesh",
+    kind: Kind::Mesh,
+    many: false,
+    optional: false,
+    summary: "The changed mesh.",
+};
 
 pub(super) const DISPLACE: Declaration = Declaration {
     name: "displace",
@@ -16,14 +26,20 @@ pub(super) const DISPLACE: Declaration = Declaration {
     settings: &[
         SettingDecl {
             name: "amplitude",
-            kind: SettingKind::Number { least: 0.0, most: 1.0 },
+            kind: SettingKind::Number {
+                least: 0.0,
+                most: 1.0,
+            },
             unit: "m",
             default: Default::Required,
             summary: "Greatest displacement to either side.",
         },
         SettingDecl {
             name: "frequency",
-            kind: SettingKind::Number { least: 0.01, most: 1000.0 },
+            kind: SettingKind::Number {
+                least: 0.01,
+                most: 1000.0,
+            },
             unit: "1/m",
             default: Default::Number(8.0),
             summary: "Of the first octave.",
@@ -37,7 +53,10 @@ pub(super) const DISPLACE: Declaration = Declaration {
         },
         SettingDecl {
             name: "seed",
-            kind: SettingKind::Whole { least: 0, most: 4_294_967_295 },
+            kind: SettingKind::Whole {
+                least: 0,
+                most: 4_294_967_295,
+            },
             unit: "",
             default: Default::Number(0.0),
             summary: "Of the noise.",

@@ -2,10 +2,20 @@
 
 use crate::declare::{Declaration, Default, Kind, Outputs, Port, SettingDecl, SettingKind};
 
-const MESH_IN: Port =
-    Port { name: "mesh", kind: Kind::Mesh, many: false, optional: false, summary: "The mesh to work on." };
-const MESH_OUT: Port =
-    Port { name: "mesh", kind: Kind::Mesh, many: false, optional: false, summary: "The changed mesh." };
+const MESH_IN: Port = Port {
+    name: "mesh",
+    kind: Kind::Mesh,
+    many: false,
+    optional: false,
+    summary: "The mesh to work on.",
+};
+const MESH_OUT: Port = Port {
+    name: "mesh",
+    kind: Kind::Mesh,
+    many: false,
+    optional: false,
+    summary: "The changed mesh.",
+};
 
 pub(super) const REMESH: Declaration = Declaration {
     name: "remesh",
@@ -15,7 +25,10 @@ pub(super) const REMESH: Declaration = Declaration {
     outputs: Outputs::Fixed(&[MESH_OUT]),
     settings: &[SettingDecl {
         name: "voxel",
-        kind: SettingKind::Number { least: 0.0005, most: 10.0 },
+        kind: SettingKind::Number {
+            least: 0.0005,
+            most: 10.0,
+        },
         unit: "m",
         default: Default::Required,
         summary: "Edge length of a grid cell, and so of the faces.",

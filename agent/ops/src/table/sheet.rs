@@ -7,8 +7,20 @@ pub(super) const SHEET: Declaration = Declaration {
     version: 1,
     summary: "Lays pictures of all variants out in a grid, each with its name; a missing one is a marked gap.",
     inputs: &[
-        Port { name: "maps", kind: Kind::Map, many: true, optional: true, summary: "Maps to show as they are." },
-        Port { name: "meshes", kind: Kind::Mesh, many: true, optional: true, summary: "Meshes to draw lit, faces in their tags' colours." },
+        Port {
+            name: "maps",
+            kind: Kind::Map,
+            many: true,
+            optional: true,
+            summary: "Maps to show as they are.",
+        },
+        Port {
+            name: "meshes",
+            kind: Kind::Mesh,
+            many: true,
+            optional: true,
+            summary: "Meshes to draw lit, faces in their tags' colours.",
+        },
     ],
     outputs: Outputs::Fixed(&[Port {
         name: "sheet",
@@ -27,7 +39,10 @@ pub(super) const SHEET: Declaration = Declaration {
         },
         SettingDecl {
             name: "cell",
-            kind: SettingKind::Whole { least: 32, most: 2048 },
+            kind: SettingKind::Whole {
+                least: 32,
+                most: 2048,
+            },
             unit: "px",
             default: Default::Number(320.0),
             summary: "Side of a cell.",

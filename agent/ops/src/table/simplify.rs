@@ -2,10 +2,20 @@
 
 use crate::declare::{Declaration, Default, Kind, Outputs, Port, SettingDecl, SettingKind};
 
-const MESH_IN: Port =
-    Port { name: "mesh", kind: Kind::Mesh, many: false, optional: false, summary: "The mesh to work on." };
-const MESH_OUT: Port =
-    Port { name: "mesh", kind: Kind::Mesh, many: false, optional: false, summary: "The changed mesh." };
+const MESH_IN: Port = Port {
+    name: "mesh",
+    kind: Kind::Mesh,
+    many: false,
+    optional: false,
+    summary: "The mesh to work on.",
+};
+const MESH_OUT: Port = Port {
+    name: "mesh",
+    kind: Kind::Mesh,
+    many: false,
+    optional: false,
+    summary: "The changed mesh.",
+};
 
 pub(super) const SIMPLIFY: Declaration = Declaration {
     name: "simplify",
@@ -15,7 +25,10 @@ pub(super) const SIMPLIFY: Declaration = Declaration {
     outputs: Outputs::Fixed(&[MESH_OUT]),
     settings: &[SettingDecl {
         name: "triangles",
-        kind: SettingKind::Whole { least: 4, most: 100_000_000 },
+        kind: SettingKind::Whole {
+            least: 4,
+            most: 100_000_000,
+        },
         unit: "",
         default: Default::Required,
         summary: "At most this many remain.",

@@ -2,10 +2,20 @@
 
 use crate::declare::{Declaration, Default, Kind, Outputs, Port, SettingDecl, SettingKind};
 
-const MESH_IN: Port =
-    Port { name: "mesh", kind: Kind::Mesh, many: false, optional: false, summary: "The mesh to work on." };
-const MESH_OUT: Port =
-    Port { name: "mesh", kind: Kind::Mesh, many: false, optional: false, summary: "The changed mesh." };
+const MESH_IN: Port = Port {
+    name: "mesh",
+    kind: Kind::Mesh,
+    many: false,
+    optional: false,
+    summary: "The mesh to work on.",
+};
+const MESH_OUT: Port = Port {
+    name: "mesh",
+    kind: Kind::Mesh,
+    many: false,
+    optional: false,
+    summary: "The changed mesh.",
+};
 
 pub(super) const UNWRAP: Declaration = Declaration {
     name: "unwrap",
@@ -16,7 +26,10 @@ pub(super) const UNWRAP: Declaration = Declaration {
     settings: &[
         SettingDecl {
             name: "size",
-            kind: SettingKind::Whole { least: 16, most: 16384 },
+            kind: SettingKind::Whole {
+                least: 16,
+                most: 16384,
+            },
             unit: "px",
             default: Default::Number(1024.0),
             summary: "Side of the maps that the padding is meant for.",
