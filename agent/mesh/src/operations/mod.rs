@@ -3,14 +3,14 @@
 //! An operation is a function from [`Context`] to [`Produced`]. It runs inside a rayon pool of the chain's threads and must
 //! give the same bytes whatever their number.
 
-mod bake;
+pub mod bake;
 mod context;
 mod displace;
 mod inspect;
 mod remesh;
 mod sheet;
 mod simplify;
-mod unwrap;
+pub mod unwrap;
 mod wear;
 
 pub use context::{Context, OperationError, Produced};

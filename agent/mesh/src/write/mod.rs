@@ -9,3 +9,4 @@ mod vertices;
 pub use glb::{WriteError, glb};
 pub use normals::corner_normals;
 pub use obj::obj;
+pub(crate) use tangents::{CornerTangents, corner_tangents};

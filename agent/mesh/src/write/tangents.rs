@@ -5,14 +5,14 @@ use bevy_mikktspace::{Geometry, TangentSpace, generate_tangents};
 use crate::Mesh;
 
 /// For each corner of each triangle x, y, z and the side of the bitangent.
-pub(super) type CornerTangents = Vec<[[f32; 4]; 3]>;
+pub(crate) type CornerTangents = Vec<[[f32; 4]; 3]>;
 
 /// `None` without UVs, or where no sound tangents come out: then the attribute is better left out. A face whose UVs give no direction,
 /// and that has no neighbour to take one from, gets any direction along its surface.
 ///
 /// The method counts v upwards and glTF downwards, so its sign is turned: on a triangle facing +z with UV (x, 1 - y) the file holds
 /// (1, 0, 0, 1).
-pub(super) fn corner_tangents(mesh: &Mesh, normals: &[[[f32; 3]; 3]]) -> Option<CornerTangents> {
+pub(crate) fn corner_tangents(mesh: &Mesh, normals: &[[[f32; 3]; 3]]) -> Option<CornerTangents> {
     let uvs = mesh.uvs.as_ref()?;
     let mut surface = Surface {
         mesh,

@@ -29,7 +29,16 @@ pub(super) const BAKE: Declaration = Declaration {
     settings: &[
         SettingDecl {
             name: "maps",
-            kind: SettingKind::Words(&["tag-id", "curvature", "occlusion"]),
+            kind: SettingKind::Words(&[
+                "tag-id",
+                "curvature",
+                "occlusion",
+                "normal",
+                "position",
+                "height",
+                "thickness",
+                "packed",
+            ]),
             unit: "",
             default: Default::Required,
             summary: "Which maps; each becomes a value of that name.",
@@ -74,7 +83,62 @@ pub(super) const BAKE: Declaration = Declaration {
             default: Default::Absent,
             summary: "How far occlusion looks for what is in the way; absent: a quarter of the bounding box's diagonal.",
         },
+        SettingDecl {
+            name: "thickest",
+            kind: SettingKind::Number {
+                least: 0.0001,
+                most: 1000.0,
+            },
+            unit: "m",
+            default: Default::Absent,
+            summary: "Thickness that is white, and how far thickness looks for the other side; absent: a tenth of the bounding box's diagonal.",
+        },
+        SettingDecl {
+            name: "rays",
+            kind: SettingKind::Whole { least: 1, most: 4096 },
+            unit: "",
+            default: Default::Number(64.0),
+            summary: "Rays for each texel of occlusion and of thickness; its samples share them.",
+        },
+        SettingDecl {
+            name: "samples",
+            kind: SettingKind::Whole { least: 1, most: 4 },
+            unit: "",
+            default: Default::Number(2.0),
+            summary: "Samples along each side of a texel.",
+        },
+        SettingDecl {
+            name: "depth",
+            kind: SettingKind::Word(&["8-bit", "16-bit"]),
+            unit: "",
+            default: Default::Word("8-bit"),
+            summary: "Of one sample of every map but `tag-id`, which has 8 bits.",
+        },
+        SettingDecl {
+            name: "green",
+            kind: SettingKind::Word(&["up", "down"]),
+            unit: "",
+            default: Default::Word("up"),
+            summary: "Where green points in the normal map; glTF asks for up, some engines for down.",
+        },
+        packed("packed-red", "Map in the red of `packed`; absent: zero."),
+        packed("packed-green", "Map in the green of `packed`; absent: zero."),
+        packed("packed-blue", "Map in the blue of `packed`; absent: zero."),
+        packed(
+            "packed-alpha",
+            "Map in the alpha of `packed`; absent: the map has no alpha.",
+        ),
     ],
     uses_tags: true,
     uses_labels: false,
 };
+
+const fn packed(name: &'static str, summary: &'static str) -> SettingDecl {
+    SettingDecl {
+        name,
+        kind: SettingKind::Word(&["curvature", "occlusion", "height", "thickness"]),
+        unit: "",
+        default: Default::Absent,
+        summary,
+    }
+}

@@ -5,68 +5,125 @@ use crate::Mesh;
 /// No triangle.
 const NONE: u32 = u32::MAX;
 
-/// For each sample, at the middle of its square, a triangle and where in it.
+/// The triangles of the low mesh by the rows of texels that they touch. Samples are found row by row, so that even the
+/// largest map takes little memory beside itself.
 pub(super) struct Cover {
-    side: usize,
-    triangle: Vec<u32>,
+    /// Texels along a side.
+    size: usize,
+    /// Samples along each side of a texel.
+    per_side: usize,
     /// UVs in samples.
     corners: Vec<[[f64; 2]; 3]>,
+    /// For each row where its triangles begin.
+    first: Vec<u32>,
+    /// In order within each row.
+    triangles: Vec<u32>,
 }
 
 impl Cover {
-    /// None where the mesh has no UVs. Where charts overlap the first triangle stays.
-    pub fn of(low: &Mesh, side: usize) -> Option<Self> {
+    /// None where the mesh has no UVs.
+    pub fn of(low: &Mesh, size: usize, per_side: usize) -> Option<Self> {
+        let side = (size * per_side) as f64;
         let corners: Vec<[[f64; 2]; 3]> = low
             .uvs
             .as_ref()?
             .iter()
-            .map(|uvs| uvs.map(|uv| uv.map(|coordinate| f64::from(coordinate) * side as f64)))
+            .map(|uvs| uvs.map(|uv| uv.map(|coordinate| f64::from(coordinate) * side)))
             .collect();
-        let mut cover = Self {
-            side,
-            triangle: vec![NONE; side * side],
-            corners,
-        };
-        for triangle in 0..cover.corners.len() {
-            cover.add(triangle);
+        let rows: Vec<_> = corners
+            .iter()
+            .map(|corners| {
+                let (begin, end) = touched(corners.map(|corner| corner[1]), size * per_side);
+                begin / per_side..end.div_ceil(per_side)
+            })
+            .collect();
+        let mut first = vec![0_u32; size + 1];
+        for row in rows.iter().cloned().flatten() {
+            first[row + 1] += 1;
         }
-        Some(cover)
+        for row in 0..size {
+            first[row + 1] += first[row];
+        }
+        let mut next = first.clone();
+        let mut triangles = vec![0; first[size] as usize];
+        for (triangle, rows) in rows.into_iter().enumerate() {
+            for row in rows {
+                triangles[next[row] as usize] = triangle as u32;
+                next[row] += 1;
+            }
+        }
+        Some(Self {
+            size,
+            per_side,
+            corners,
+            first,
+            triangles,
+        })
     }
 
-    fn add(&mut self, triangle: usize) {
-        let corners = self.corners[triangle];
-        let range = |axis: usize| {
-            let least = corners
-                .iter()
-                .map(|corner| corner[axis])
-                .fold(f64::INFINITY, f64::min);
-            let most = corners
-                .iter()
-                .map(|corner| corner[axis])
-                .fold(f64::NEG_INFINITY, f64::max);
-            // Middles lie at halves. Casts of floats stop at the ends of their range.
-            (
-                (least - 0.5).ceil().max(0.0) as usize,
-                ((most - 0.5).floor() + 1.0).clamp(0.0, self.side as f64) as usize,
-            )
-        };
-        let (columns, rows) = (range(0), range(1));
-        for y in rows.0..rows.1 {
-            for x in columns.0..columns.1 {
-                let place = y * self.side + x;
-                if self.triangle[place] == NONE && weights(&corners, x, y).is_some() {
-                    self.triangle[place] = triangle as u32;
+    /// Fills `samples` with the triangles at the samples of one row of texels: `per_side` rows of samples one after the
+    /// other. Where charts overlap the first triangle stays.
+    pub fn fill_row(&self, row: usize, samples: &mut Vec<u32>) {
+        let width = self.size * self.per_side;
+        samples.clear();
+        samples.resize(width * self.per_side, NONE);
+        let range = self.first[row] as usize..self.first[row + 1] as usize;
+        for &triangle in &self.triangles[range] {
+            let corners = &self.corners[triangle as usize];
+            for line in 0..self.per_side {
+                let y = row * self.per_side + line;
+                let (begin, end) = self.crossed(corners, y);
+                for x in begin..end {
+                    let sample = &mut samples[line * width + x];
+                    if *sample == NONE && weights(corners, x, y).is_some() {
+                        *sample = triangle;
+                    }
                 }
             }
         }
     }
 
-    /// The triangle at a sample and the barycentric weights of its corners.
-    pub fn at(&self, x: usize, y: usize) -> Option<(u32, [f64; 3])> {
-        let triangle = self.triangle[y * self.side + x];
-        let corners = self.corners.get(triangle as usize)?;
-        weights(corners, x, y).map(|weights| (triangle, weights))
+    /// A few more columns than those where the middles of a row of samples lie in the triangle.
+    fn crossed(&self, corners: &[[f64; 2]; 3], y: usize) -> (usize, usize) {
+        let height = y as f64 + 0.5;
+        let mut least = f64::INFINITY;
+        let mut most = f64::NEG_INFINITY;
+        for side in 0..3 {
+            let ([ax, ay], [bx, by]) = (corners[side], corners[(side + 1) % 3]);
+            if ay.min(by) > height || ay.max(by) < height {
+                continue;
+            }
+            let (low, high) = if ay == by {
+                (ax.min(bx), ax.max(bx))
+            } else {
+                let at = ax + (bx - ax) * ((height - ay) / (by - ay));
+                (at, at)
+            };
+            least = least.min(low);
+            most = most.max(high);
+        }
+        if least > most {
+            return (0, 0);
+        }
+        touched([least - 1.0, most + 1.0, least], self.size * self.per_side)
     }
+
+    /// The triangle at a sample of a row that [`Cover::fill_row`] filled, and the barycentric weights of its corners.
+    pub fn at(&self, samples: &[u32], row: usize, x: usize, line: usize) -> Option<(u32, [f64; 3])> {
+        let triangle = samples[line * self.size * self.per_side + x];
+        let corners = self.corners.get(triangle as usize)?;
+        weights(corners, x, row * self.per_side + line).map(|weights| (triangle, weights))
+    }
+}
+
+/// The samples, one after the other, whose middles lie between the least and the most coordinate.
+fn touched(coordinates: [f64; 3], side: usize) -> (usize, usize) {
+    let least = coordinates.into_iter().fold(f64::INFINITY, f64::min);
+    let most = coordinates.into_iter().fold(f64::NEG_INFINITY, f64::max);
+    // Middles lie at halves. Casts of floats stop at the ends of their range.
+    let begin = (least - 0.5).ceil().max(0.0) as usize;
+    let end = ((most - 0.5).floor() + 1.0).clamp(0.0, side as f64) as usize;
+    (begin.min(end), end)
 }
 
 /// Weights at the middle of a sample; none outside the triangle or where it has no area.

@@ -1,9 +1,13 @@
 //! `bake`: maps of a high mesh on the UVs of a low one.
 //!
+//! - `settings`: what can be asked for, and its form in a call.
 //! - `cover`: which triangle of the low mesh covers which sample of the map.
 //! - `project`: from a point of the low surface to the high one: a ray within the cage, then the nearest point.
+//! - `scene`: what the maps need to know of the high mesh, worked out once.
 //! - `curvature`: mean curvature of the high mesh at its vertices.
-//! - `directions`: cosine-weighted directions for occlusion.
+//! - `directions`: cosine-weighted rays for occlusion and thickness.
+//! - `frame`: tangent frames for normal maps.
+//! - `texels`: the values of one row of texels.
 //! - `fill`: what lies outside the charts.
 //!
 //! One projection for each sample serves all maps. Rows of the map are independent of each other, so the bytes do not
@@ -13,64 +17,27 @@ mod cover;
 mod curvature;
 mod directions;
 mod fill;
+mod frame;
 mod project;
+mod scene;
+mod settings;
+mod texels;
 
-use glam::DVec3;
 use rayon::prelude::*;
-use tidemill_ops::TagColor;
 
 use self::cover::Cover;
 use self::project::Projector;
+use self::scene::Scene;
+pub use self::settings::{Baking, Depth, Green, Kind, Scalar};
+use self::texels::{Row, bake_row};
 use super::{Context, OperationError, Produced};
 use crate::map::Samples;
 use crate::mesh::UNTAGGED;
 use crate::spatial::Bvh;
 use crate::{Map, Mesh};
 
-/// Samples along each side of a texel.
-const SIDE: usize = 2;
-const SAMPLES: usize = SIDE * SIDE;
 /// Share of the bounding box's diagonal that the cage has where none is given.
 const CAGE_SHARE: f64 = 0.02;
-
-/// One map.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
-    /// The colours of the tags, never blended.
-    TagId,
-    /// Signed mean curvature; mid-grey is flat, convex is bright.
-    Curvature,
-    /// Share of the sky that is seen, cosine-weighted; white is open.
-    Occlusion,
-}
-
-impl Kind {
-    fn of(name: &str) -> Option<Self> {
-        match name {
-            "tag-id" => Some(Self::TagId),
-            "curvature" => Some(Self::Curvature),
-            "occlusion" => Some(Self::Occlusion),
-            _ => None,
-        }
-    }
-}
-
-/// What `bake` is asked for.
-#[derive(Debug, Clone)]
-pub struct Baking<'a> {
-    /// In order of the answer.
-    pub maps: Vec<Kind>,
-    /// Side of each map, texels.
-    pub size: u32,
-    /// How far from the low surface the high one is looked for, metres; none: 2 % of the diagonal.
-    pub cage_m: Option<f64>,
-    /// Curvature of this radius is full black or white, metres.
-    pub radius_m: f64,
-    /// Length of occlusion rays, metres; none: a quarter of the diagonal.
-    pub distance_m: Option<f64>,
-    /// Colours of the tags in the ID map.
-    pub tags: &'a [TagColor],
-}
 
 /// Maps and what was measured.
 #[derive(Debug, Clone)]
@@ -85,24 +52,20 @@ pub struct Baked {
 
 pub(super) fn run(context: &Context<'_>) -> Result<Produced, OperationError> {
     let names = context.words("maps")?;
-    let maps = names
-        .iter()
-        .map(|name| {
-            Kind::of(name).ok_or_else(|| OperationError::Unsuitable(format!("`bake` makes no map `{name}`")))
-        })
-        .collect::<Result<Vec<_>, _>>()?;
-    let baking = Baking {
-        maps,
-        size: context.whole("size")?.min(u64::from(u32::MAX)) as u32,
-        cage_m: context.optional_number("cage")?,
-        radius_m: context.number("radius")?,
-        distance_m: context.optional_number("distance")?,
-        tags: context.tags,
-    };
-    let baked = bake(context.mesh("high")?, context.mesh("low")?, &baking)?;
+    let baking = Baking::from_call(context, &names)?;
+    let high = context.mesh("high")?;
+    let baked = bake(high, context.mesh("low")?, &baking)?;
     let mut produced = Produced::default()
         .with_figure("samples", baked.samples as f64)
         .with_figure("missed", baked.missed as f64);
+    if let Some(bounds) = high.bounds().filter(|_| baking.maps.contains(&Kind::Position)) {
+        // Without these nobody could turn the colours of a position map back into metres.
+        for (axis, name) in ["x", "y", "z"].into_iter().enumerate() {
+            produced = produced
+                .with_figure(&format!("position_{name}_black_m"), f64::from(bounds.least[axis]))
+                .with_figure(&format!("position_{name}_white_m"), f64::from(bounds.most[axis]));
+        }
+    }
     for (name, map) in names.iter().zip(baked.maps) {
         produced = produced.with_map(name, map);
     }
@@ -110,20 +73,25 @@ pub(super) fn run(context: &Context<'_>) -> Result<Produced, OperationError> {
 }
 
 /// Projects `high` onto the UVs of `low`.
+///
+/// The same meshes and settings give the same maps on any number of threads. An error says which of the meshes or
+/// settings does not suit and what to do.
 pub fn bake(high: &Mesh, low: &Mesh, baking: &Baking<'_>) -> Result<Baked, OperationError> {
     check(high, low, baking)?;
     let size = baking.size as usize;
-    let cover = Cover::of(low, size * SIDE).ok_or_else(|| {
+    let cover = Cover::of(low, size, baking.samples as usize).ok_or_else(|| {
         OperationError::Unsuitable("the low mesh has no UVs; put `unwrap` before `bake`".to_owned())
     })?;
+    let bounds = high
+        .bounds()
+        .ok_or_else(|| OperationError::Unsuitable("the mesh on `high` has no positions".to_owned()))?;
+    let cage = baking.cage_m.unwrap_or(CAGE_SHARE * f64::from(bounds.diagonal()));
     let bvh = Bvh::new(high);
-    let diagonal = high.bounds().map_or(0.0, |bounds| f64::from(bounds.diagonal()));
-    let cage = baking.cage_m.unwrap_or(CAGE_SHARE * diagonal);
     let projector = Projector::new(low, &bvh, high, cage);
-    let scene = Scene::new(high, &bvh, baking, diagonal);
+    let scene = Scene::new(high, low, &bvh, baking, bounds, cage)?;
     let rows: Vec<Row> = (0..size)
         .into_par_iter()
-        .map(|row| bake_row(row, size, &cover, &projector, &scene, baking))
+        .map(|row| bake_row(row, &cover, &projector, &scene, baking))
         .collect();
     let covered: Vec<bool> = rows.iter().flat_map(|row| row.covered.iter().copied()).collect();
     if !covered.contains(&true) {
@@ -132,38 +100,38 @@ pub fn bake(high: &Mesh, low: &Mesh, baking: &Baking<'_>) -> Result<Baked, Opera
         ));
     }
     let nearest = fill::nearest_covered(&covered, size);
-    let maps = baking
-        .maps
-        .iter()
-        .enumerate()
-        .map(|(index, kind)| {
-            let channels = if *kind == Kind::TagId { 3 } else { 1 };
-            let texels: Vec<u8> = rows
-                .iter()
-                .flat_map(|row| row.texels[index].iter().copied())
-                .collect();
-            let filled = nearest
-                .iter()
-                .flat_map(|&from| {
-                    texels[from as usize * channels..(from as usize + 1) * channels]
-                        .iter()
-                        .copied()
-                })
-                .collect();
-            Map {
-                width: baking.size,
-                height: baking.size,
-                channels: channels as u8,
-                data: Samples::Eight(filled),
-                srgb: *kind == Kind::TagId,
-            }
-        })
+    let maps = (0..baking.maps.len())
+        .map(|index| filled_map(index, &rows, &nearest, baking))
         .collect();
     Ok(Baked {
         maps,
         samples: rows.iter().map(|row| row.samples).sum(),
         missed: rows.iter().map(|row| row.missed).sum(),
     })
+}
+
+/// One of the maps, with each texel taken from the nearest covered one.
+fn filled_map(index: usize, rows: &[Row], nearest: &[u32], baking: &Baking<'_>) -> Map {
+    let kind = baking.maps[index];
+    let size = baking.size as usize;
+    let channels = baking.channels(kind);
+    let samples = nearest.par_iter().flat_map_iter(|&from| {
+        let (row, column) = (from as usize / size, from as usize % size);
+        rows[row].texels[index][channels * column..channels * (column + 1)]
+            .iter()
+            .copied()
+    });
+    Map {
+        width: baking.size,
+        height: baking.size,
+        channels: channels as u8,
+        data: match baking.depth_of(kind) {
+            // Coded for 8 bits, so nothing is cut off.
+            Depth::Eight => Samples::Eight(samples.map(|sample| sample as u8).collect()),
+            Depth::Sixteen => Samples::Sixteen(samples.collect()),
+        },
+        srgb: kind == Kind::TagId,
+    }
 }
 
 fn check(high: &Mesh, low: &Mesh, baking: &Baking<'_>) -> Result<(), OperationError> {
@@ -174,6 +142,7 @@ fn check(high: &Mesh, low: &Mesh, baking: &Baking<'_>) -> Result<(), OperationEr
             )));
         }
     }
+    baking.check()?;
     if baking.maps.contains(&Kind::TagId) {
         let colour = |face: usize| {
             high.tag_of(face)
@@ -193,167 +162,6 @@ fn check(high: &Mesh, low: &Mesh, baking: &Baking<'_>) -> Result<(), OperationEr
         }
     }
     Ok(())
-}
-
-/// What the maps need to know of the high mesh, worked out once.
-struct Scene<'a> {
-    bvh: &'a Bvh,
-    high: &'a Mesh,
-    /// For each tag of the high mesh its colour; empty where no map needs it.
-    colours: Vec<[u8; 3]>,
-    /// At each vertex, 1/m; empty where no map needs it.
-    curvatures: Vec<f64>,
-    /// Length of an occlusion ray and the start's distance from the surface, metres.
-    reach: f64,
-    lift: f64,
-}
-
-impl<'a> Scene<'a> {
-    fn new(high: &'a Mesh, bvh: &'a Bvh, baking: &Baking<'_>, diagonal: f64) -> Self {
-        let colours = if baking.maps.contains(&Kind::TagId) {
-            high.tags
-                .iter()
-                .map(|tag| {
-                    baking
-                        .tags
-                        .iter()
-                        .find(|known| known.name == *tag)
-                        .map_or([0; 3], |known| known.rgb)
-                })
-                .collect()
-        } else {
-            Vec::new()
-        };
-        let curvatures = if baking.maps.contains(&Kind::Curvature) {
-            curvature::at_vertices(high)
-        } else {
-            Vec::new()
-        };
-        let reach = baking.distance_m.unwrap_or(0.25 * diagonal);
-        Self {
-            bvh,
-            high,
-            colours,
-            curvatures,
-            reach,
-            lift: 1.0e-5 * diagonal,
-        }
-    }
-}
-
-/// One row of texels.
-struct Row {
-    covered: Vec<bool>,
-    /// For each map its samples.
-    texels: Vec<Vec<u8>>,
-    samples: u64,
-    missed: u64,
-}
-
-/// What one sample met on the high mesh.
-#[derive(Clone, Copy)]
-struct Met {
-    triangle: u32,
-    weights: [f64; 3],
-    /// Normal of the low surface: the side that is looked at.
-    outwards: DVec3,
-}
-
-fn bake_row(
-    row: usize,
-    size: usize,
-    cover: &Cover,
-    projector: &Projector<'_>,
-    scene: &Scene<'_>,
-    baking: &Baking<'_>,
-) -> Row {
-    let mut answer = Row {
-        covered: vec![false; size],
-        texels: baking
-            .maps
-            .iter()
-            .map(|kind| vec![0; size * if *kind == Kind::TagId { 3 } else { 1 }])
-            .collect(),
-        samples: 0,
-        missed: 0,
-    };
-    for column in 0..size {
-        let mut met = [None; SAMPLES];
-        for (sample, slot) in met.iter_mut().enumerate() {
-            let (x, y) = (column * SIDE + sample % SIDE, row * SIDE + sample / SIDE);
-            let Some((triangle, weights)) = cover.at(x, y) else {
-                continue;
-            };
-            let projected = projector.project(triangle, weights);
-            answer.samples += 1;
-            answer.missed += u64::from(projected.missed);
-            *slot = Some(Met {
-                triangle: projected.triangle,
-                weights: projected.weights,
-                outwards: projected.outwards,
-            });
-        }
-        let met: Vec<Met> = met.into_iter().flatten().collect();
-        if met.is_empty() {
-            continue;
-        }
-        answer.covered[column] = true;
-        for (map, kind) in baking.maps.iter().enumerate() {
-            match kind {
-                Kind::TagId => {
-                    answer.texels[map][3 * column..3 * column + 3].copy_from_slice(&majority(&met, scene));
-                }
-                Kind::Curvature => {
-                    let mean = met.iter().map(|met| curvature_at(met, scene)).sum::<f64>() / met.len() as f64;
-                    answer.texels[map][column] = curvature_byte(mean, baking.radius_m);
-                }
-                Kind::Occlusion => {
-                    let open = met
-                        .iter()
-                        .enumerate()
-                        .map(|(index, met)| {
-                            directions::open_share(met, scene, (row * size + column) * SAMPLES + index)
-                        })
-                        .sum::<f64>()
-                        / met.len() as f64;
-                    answer.texels[map][column] = byte(open);
-                }
-            }
-        }
-    }
-    answer
-}
-
-/// The colour of the tag that most samples met; of equals the one met first.
-fn majority(met: &[Met], scene: &Scene<'_>) -> [u8; 3] {
-    let tag = |met: &Met| scene.high.face_tags[met.triangle as usize];
-    let votes = |met_by: &Met| met.iter().filter(|other| tag(other) == tag(met_by)).count();
-    let mut best = &met[0];
-    for candidate in &met[1..] {
-        if votes(candidate) > votes(best) {
-            best = candidate;
-        }
-    }
-    scene.colours[usize::from(tag(best))]
-}
-
-fn curvature_at(met: &Met, scene: &Scene<'_>) -> f64 {
-    let corners = scene.high.triangles[met.triangle as usize];
-    corners
-        .iter()
-        .zip(met.weights)
-        .map(|(&corner, weight)| scene.curvatures[corner as usize] * weight)
-        .sum()
-}
-
-/// 128 is flat; 1 / radius is 255, convex; -1 / radius is 1.
-fn curvature_byte(curvature: f64, radius: f64) -> u8 {
-    (128.0 + 127.0 * (curvature * radius).clamp(-1.0, 1.0)).round() as u8
-}
-
-/// 0..=1 as a byte.
-fn byte(share: f64) -> u8 {
-    (255.0 * share.clamp(0.0, 1.0)).round() as u8
 }
 
 #[cfg(test)]

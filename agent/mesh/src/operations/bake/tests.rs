@@ -1,5 +1,10 @@
 //! Maps against closed forms.
 
+use super::texels::signed;
+mod maps;
+
+use tidemill_ops::TagColor;
+
 use super::*;
 use crate::spatial::point;
 use crate::test_shapes::{cuboid, sphere, together, torus};
@@ -35,6 +40,20 @@ fn with_cells(mut mesh: Mesh) -> Mesh {
     mesh
 }
 
+/// The triangle at the middle of each texel.
+fn faces_at(low: &Mesh, size: usize) -> Vec<Option<u32>> {
+    let cover = Cover::of(low, size, 1).unwrap();
+    let mut row_of = Vec::new();
+    (0..size)
+        .flat_map(|row| {
+            cover.fill_row(row, &mut row_of);
+            (0..size)
+                .map(|x| cover.at(&row_of, row, x, 0).map(|(face, _)| face))
+                .collect::<Vec<_>>()
+        })
+        .collect()
+}
+
 fn baking(maps: &[Kind], tags: &[TagColor], size: u32) -> Vec<Baked> {
     let shapes = [
         with_cells(sphere([0.0; 3], 0.5, 3, "iron")),
@@ -53,6 +72,7 @@ fn baking(maps: &[Kind], tags: &[TagColor], size: u32) -> Vec<Baked> {
                     radius_m: 0.25,
                     distance_m: None,
                     tags,
+                    ..Baking::default()
                 },
             )
             .unwrap()
@@ -86,6 +106,7 @@ fn the_id_map_holds_only_tag_colours_in_the_shares_of_the_uv_area() {
             radius_m: 0.02,
             distance_m: None,
             tags: &tags,
+            ..Baking::default()
         },
     )
     .unwrap();
@@ -99,10 +120,10 @@ fn the_id_map_holds_only_tag_colours_in_the_shares_of_the_uv_area() {
         }
     }
     assert_eq!(counts[0] + counts[1], 512 * 512);
-    let cover = Cover::of(&low, 512).unwrap();
+    let cover = faces_at(&low, 512);
     let on_charts: Vec<bool> = (0..512 * 512)
-        .filter_map(|texel| cover.at(texel % 512, texel / 512))
-        .map(|(face, _)| face < 12)
+        .filter_map(|texel| cover[texel])
+        .map(|face| face < 12)
         .collect();
     let share = on_charts.iter().filter(|&&timber| timber).count() as f64 / on_charts.len() as f64;
     assert!((share - 0.5).abs() < 0.01, "{share}");
@@ -133,6 +154,7 @@ fn a_whole_recipe_keeps_the_shares_of_its_tags_in_the_id_map() {
         radius_m: 0.02,
         distance_m: None,
         tags: &tags,
+        ..Baking::default()
     };
     let baked = bake(&high, &low, &baking).unwrap();
     assert!(
@@ -143,7 +165,7 @@ fn a_whole_recipe_keeps_the_shares_of_its_tags_in_the_id_map() {
     );
     let texels = bytes(&baked.maps[0]);
     let iron = low.tag_index("iron").unwrap();
-    let cover = Cover::of(&low, 512).unwrap();
+    let cover = faces_at(&low, 512);
     let mut areas = [0.0; 2];
     for (face, uvs) in low.uvs.as_ref().unwrap().iter().enumerate() {
         let [a, b, c] = uvs.map(|uv| uv.map(f64::from));
@@ -151,7 +173,7 @@ fn a_whole_recipe_keeps_the_shares_of_its_tags_in_the_id_map() {
         areas[usize::from(low.face_tags[face] == iron)] += 0.5 * twice.abs();
     }
     let mut counts = [0.0; 2];
-    for texel in (0..512 * 512).filter(|texel| cover.at(texel % 512, texel / 512).is_some()) {
+    for texel in (0..512 * 512).filter(|texel| cover[*texel].is_some()) {
         counts[usize::from(texels[3 * texel..3 * texel + 3] == IRON)] += 1.0;
     }
     let share = |parts: [f64; 2]| parts[1] / (parts[0] + parts[1]);
@@ -166,7 +188,7 @@ fn a_whole_recipe_keeps_the_shares_of_its_tags_in_the_id_map() {
 #[test]
 fn curvature_of_a_sphere_is_one_over_its_radius() {
     // Source of the closed form: 1/r for a sphere. 1/0.5 at a full scale of 1/0.25 is half way up.
-    let baked = &baking(&[Kind::Curvature], &[], 128)[0];
+    let baked = &baking(&[Kind::Scalar(Scalar::Curvature)], &[], 128)[0];
     for &value in bytes(&baked.maps[0]) {
         assert!((i32::from(value) - 192).abs() <= 2, "{value}");
     }
@@ -204,12 +226,13 @@ fn a_hollow_is_dark_and_a_plane_is_mid_grey() {
     let hollow = with_cells(hollow);
     let bake_one = |mesh: &Mesh| {
         let baking = Baking {
-            maps: vec![Kind::Curvature],
+            maps: vec![Kind::Scalar(Scalar::Curvature)],
             size: 64,
             cage_m: None,
             radius_m: 0.25,
             distance_m: None,
             tags: &[],
+            ..Baking::default()
         };
         bytes(&bake(mesh, mesh, &baking).unwrap().maps[0]).to_vec()
     };
@@ -228,7 +251,7 @@ fn a_hollow_is_dark_and_a_plane_is_mid_grey() {
             .count()
             == 2
         {
-            assert_eq!(curvature_byte(value, 0.02), 128);
+            assert_eq!(signed(value * 0.02, Depth::Eight), 128);
         }
     }
 }
@@ -239,12 +262,13 @@ fn occlusion_meets_its_closed_forms() {
     let convex = with_cells(sphere([0.0; 3], 0.5, 3, "iron"));
     let occlusion = |high: &Mesh, low: &Mesh| {
         let baking = Baking {
-            maps: vec![Kind::Occlusion],
+            maps: vec![Kind::Scalar(Scalar::Occlusion)],
             size: 64,
             cage_m: None,
             radius_m: 0.1,
             distance_m: None,
             tags: &[],
+            ..Baking::default()
         };
         bytes(&bake(high, low, &baking).unwrap().maps[0]).to_vec()
     };
@@ -257,9 +281,9 @@ fn occlusion_meets_its_closed_forms() {
     // A far second body makes the rays long enough for the walls.
     let inside = with_cells(together(&[inside, cuboid([9.0; 3], [9.1; 3], "iron")]));
     let values = occlusion(&inside, &inside);
-    let cover = Cover::of(&inside, 64).unwrap();
+    let cover = faces_at(&inside, 64);
     for (texel, value) in values.iter().enumerate() {
-        if let Some((face, _)) = cover.at(texel % 64, texel / 64) {
+        if let Some(face) = cover[texel] {
             assert_eq!(*value, if face < 12 { 0 } else { 255 });
         }
     }
@@ -277,6 +301,7 @@ fn rays_that_find_nothing_are_counted() {
         radius_m: 0.02,
         distance_m: None,
         tags: &tags,
+        ..Baking::default()
     };
     let baked = bake(&high, &low, &baking).unwrap();
     assert!(baked.samples > 1000);
@@ -294,6 +319,7 @@ fn what_cannot_be_baked_says_why() {
         radius_m: 0.02,
         distance_m: None,
         tags: &tags,
+        ..Baking::default()
     };
     let message = |high: &Mesh, low: &Mesh| bake(high, low, &baking).unwrap_err().to_string();
     assert!(message(&cube, &cube).contains("`rope`"));
@@ -311,10 +337,22 @@ fn threads_change_nothing() {
             .build()
             .unwrap();
         pool.install(|| {
-            baking(&[Kind::TagId, Kind::Curvature, Kind::Occlusion], &tags, 64)
-                .into_iter()
-                .flat_map(|baked| baked.maps)
-                .collect::<Vec<_>>()
+            baking(
+                &[
+                    Kind::TagId,
+                    Kind::Scalar(Scalar::Curvature),
+                    Kind::Scalar(Scalar::Occlusion),
+                    Kind::Scalar(Scalar::Height),
+                    Kind::Scalar(Scalar::Thickness),
+                    Kind::Normal,
+                    Kind::Position,
+                ],
+                &tags,
+                64,
+            )
+            .into_iter()
+            .flat_map(|baked| baked.maps)
+            .collect::<Vec<_>>()
         })
     };
     let one = with(1);
