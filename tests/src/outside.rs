@@ -61,6 +61,69 @@ pub fn id_map_shares(glb: &Path, png: &Path, tags: &[(&str, &str)]) -> Value {
     rows[0].clone()
 }
 
+/// What an independent ray caster (PyPI `embreex` under `trimesh`) says of maps in a folder: see `cast_rays.py`.
+pub fn cast_rays(
+    high: &Path,
+    low: &Path,
+    maps: &Path,
+    cage_m: f64,
+    distance_m: f64,
+    tags: &[(&str, &str)],
+) -> Value {
+    let mut arguments = texts(&[high.to_owned(), low.to_owned(), maps.to_owned()]);
+    arguments.extend([cage_m.to_string(), distance_m.to_string()]);
+    arguments.extend(tags.iter().map(|(name, color)| format!("{name}={color}")));
+    let (ok, rows) = script("python3", "cast_rays.py", &arguments);
+    assert!(ok, "{rows:?}");
+    rows[0].clone()
+}
+
+/// PNG files as `pypng` and Pillow (PyPI) read them beside raw files of their samples.
+pub fn read_pngs(pairs: &[(PathBuf, PathBuf)]) -> Vec<Value> {
+    let files: Vec<PathBuf> = pairs
+        .iter()
+        .flat_map(|(png, raw)| [png.clone(), raw.clone()])
+        .collect();
+    let (ok, rows) = script("python3", "read_png.py", &texts(&files));
+    assert!(ok, "{rows:?}");
+    rows
+}
+
+/// UVs beside those of PyPI `xatlas` for the same mesh, and overlaps counted with `numpy`.
+pub fn compare_unwraps(files: &[PathBuf], size_px: u32, padding_px: u32) -> Vec<Value> {
+    let mut arguments = vec![size_px.to_string(), padding_px.to_string()];
+    arguments.extend(texts(files));
+    let (ok, rows) = script("python3", "compare_unwrap.py", &arguments);
+    assert!(ok, "{rows:?}");
+    rows
+}
+
+/// Tangents beside those of npm `mikktspace`.
+pub fn compare_tangents(files: &[PathBuf]) -> Vec<Value> {
+    let (ok, rows) = script("node", "compare_tangents.js", &texts(files));
+    assert!(ok, "{rows:?}");
+    rows
+}
+
+/// The npm package `bunny`: positions (no unit) and triangles of a scanned model.
+pub fn bunny() -> (Vec<[f32; 3]>, Vec<[u32; 3]>) {
+    let path = folder().join("node/node_modules/bunny/index.js");
+    let text = std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+    let list = |name: &str| {
+        let begin = text
+            .find(name)
+            .unwrap_or_else(|| panic!("no {name} in {}", path.display()));
+        let rest = &text[begin + text[begin..].find('[').expect("a list follows its name")..];
+        &rest[..rest.find("]]").expect("a list of lists ends") + 2]
+    };
+    let parsed = |name: &str| format!("{name} in {}", path.display());
+    (
+        serde_json::from_str(list("positions"))
+            .unwrap_or_else(|error| panic!("{}: {error}", parsed("positions"))),
+        serde_json::from_str(list("cells")).unwrap_or_else(|error| panic!("{}: {error}", parsed("cells"))),
+    )
+}
+
 /// The names that the program `b3sum` gives to files.
 pub fn b3sum(files: &[PathBuf]) -> Vec<String> {
     let own = folder().join("bin/b3sum");
