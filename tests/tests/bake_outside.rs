@@ -7,6 +7,7 @@ use serde_json::Value;
 use tidemill_mesh::map::Samples;
 use tidemill_mesh::operations::bake::{Baking, Depth, Kind, Scalar, bake};
 use tidemill_mesh::operations::unwrap::{Unwrapping, unwrap};
+use tidemill_mesh::spatial::{Fans, others, point};
 use tidemill_mesh::{Map, Mesh, operations, value, write};
 use tidemill_ops::{Call, Setting, TagColor};
 use tidemill_tests::outside;
@@ -280,4 +281,26 @@ fn tangents_are_those_of_an_independent_mikktspace() {
         assert_eq!(row["other_signs"], 0, "{row}");
         assert!(number(&row, "worst_degrees") < 0.1, "{row}");
     }
+}
+
+/// Source: Gauss-Bonnet: the angles that lack to a full turn add up to 2 pi times the Euler characteristic, which is 2 here.
+/// The fans of corners counted over are those that curvature is worked out from.
+#[test]
+fn angles_of_a_scanned_model_meet_gauss_bonnet() {
+    let mesh = scanned();
+    let positions: Vec<_> = mesh.positions.iter().map(|&position| point(position)).collect();
+    let fans = Fans::new(&mesh.triangles, positions.len());
+    let mut lacking = 0.0;
+    for (vertex, &here) in positions
+        .iter()
+        .enumerate()
+        .filter(|(vertex, _)| !fans.of(*vertex).is_empty())
+    {
+        lacking += std::f64::consts::TAU;
+        for &corner in fans.of(vertex) {
+            let [b, c] = others(corner, &mesh.triangles).map(|other| positions[other as usize] - here);
+            lacking -= b.angle_between(c);
+        }
+    }
+    assert!((lacking - 4.0 * std::f64::consts::PI).abs() < 1e-9, "{lacking}");
 }
