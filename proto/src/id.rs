@@ -29,13 +29,19 @@ impl fmt::Display for RunName {
 impl FromStr for RunName {
     type Err = BadName;
     fn from_str(text: &str) -> Result<Self, BadName> {
-        let bad = || BadName { text: text.to_owned(), wanted: "a run, as in `harbour-dock.12`" };
+        let bad = || BadName {
+            text: text.to_owned(),
+            wanted: "a run, as in `harbour-dock.12`",
+        };
         let (manifest, number) = text.rsplit_once('.').ok_or_else(bad)?;
         let number = number.parse().map_err(|_| bad())?;
         if manifest.is_empty() || number == 0 {
             return Err(bad());
         }
-        Ok(Self { manifest: manifest.to_owned(), number })
+        Ok(Self {
+            manifest: manifest.to_owned(),
+            number,
+        })
     }
 }
 
@@ -75,7 +81,10 @@ impl FromStr for ItemAddress {
             Some((subject, step)) if !subject.is_empty() && !step.is_empty() && !step.contains('/') => {
                 Ok(Self(text.to_owned()))
             }
-            _ => Err(BadName { text: text.to_owned(), wanted: "an item, as in `bollard-large/game`" }),
+            _ => Err(BadName {
+                text: text.to_owned(),
+                wanted: "an item, as in `bollard-large/game`",
+            }),
         }
     }
 }
@@ -102,9 +111,15 @@ impl FromStr for LeaseId {
     fn from_str(text: &str) -> Result<Self, BadName> {
         let parse = || {
             let (start, number) = text.split_once(':')?;
-            Some(Self { start: uuid::Uuid::try_parse(start).ok()?, number: number.parse().ok()? })
+            Some(Self {
+                start: uuid::Uuid::try_parse(start).ok()?,
+                number: number.parse().ok()?,
+            })
         };
-        parse().ok_or_else(|| BadName { text: text.to_owned(), wanted: "a lease id" })
+        parse().ok_or_else(|| BadName {
+            text: text.to_owned(),
+            wanted: "a lease id",
+        })
     }
 }
 
@@ -119,7 +134,10 @@ mod tests {
         assert_eq!(run.to_string(), "harbour.dock.12");
         let item = ItemAddress::new("family=crate", "sheet").unwrap();
         assert_eq!((item.subject(), item.step()), ("family=crate", "sheet"));
-        let lease = LeaseId { start: uuid::Uuid::from_u128(7), number: 3 };
+        let lease = LeaseId {
+            start: uuid::Uuid::from_u128(7),
+            number: 3,
+        };
         assert_eq!(lease.to_string().parse::<LeaseId>().unwrap(), lease);
     }
 

@@ -61,7 +61,11 @@ impl KeyParts {
     ) -> Result<Self, KeyError> {
         let mut parts = Self::default();
         parts.set("format", KEY_FORMAT.to_string());
-        match item.action.as_ref().ok_or(KeyError::Damaged("an item without an action"))? {
+        match item
+            .action
+            .as_ref()
+            .ok_or(KeyError::Damaged("an item without an action"))?
+        {
             item::Action::Operations(operations) => {
                 for (position, operation) in operations.chain.iter().enumerate() {
                     parts.add_operation(position, &operations.chain, operation);
@@ -87,7 +91,11 @@ impl KeyParts {
                 } else {
                     format!("input {}", input.name)
                 };
-                let digest = match source.from.as_ref().ok_or(KeyError::Damaged("a source without origin"))? {
+                let digest = match source
+                    .from
+                    .as_ref()
+                    .ok_or(KeyError::Damaged("a source without origin"))?
+                {
                     source::From::File(file) => {
                         for companion in &file.companions {
                             let digest = Digest::from_slice(&companion.digest)
@@ -104,7 +112,11 @@ impl KeyParts {
                 match digest {
                     Some(digest) => parts.set(name.clone(), format!("{digest}{}", source.extension)),
                     None if partial => parts.set(name.clone(), "missing"),
-                    None => return Err(KeyError::InputUnknown { input: input.name.clone() }),
+                    None => {
+                        return Err(KeyError::InputUnknown {
+                            input: input.name.clone(),
+                        });
+                    }
                 }
                 if labels {
                     parts.set(format!("{name} label"), source.label.clone());
@@ -118,7 +130,11 @@ impl KeyParts {
             }
         }
         for output in &item.outputs {
-            let kind = if output.folder { "folder" } else { output.extension.as_str() };
+            let kind = if output.folder {
+                "folder"
+            } else {
+                output.extension.as_str()
+            };
             parts.set(format!("output {}", output.name), kind);
         }
         for variable in &item.environment {
@@ -129,7 +145,10 @@ impl KeyParts {
 
     fn add_operation(&mut self, position: usize, chain: &[Operation], operation: &Operation) {
         // `displace.amplitude` reads well; a second `displace` of the same chain is `displace#2.amplitude`.
-        let earlier = chain[..position].iter().filter(|other| other.name == operation.name).count();
+        let earlier = chain[..position]
+            .iter()
+            .filter(|other| other.name == operation.name)
+            .count();
         let label = match earlier {
             0 => operation.name.clone(),
             n => format!("{}#{}", operation.name, n + 1),
@@ -149,9 +168,9 @@ impl KeyParts {
     }
 
     fn add_program(&mut self, program: &Program, tools: &HashMap<String, String>) -> Result<(), KeyError> {
-        let exact = tools
-            .get(&program.tool)
-            .ok_or_else(|| KeyError::ToolUnknown { tool: program.tool.clone() })?;
+        let exact = tools.get(&program.tool).ok_or_else(|| KeyError::ToolUnknown {
+            tool: program.tool.clone(),
+        })?;
         self.set(format!("tool {}", program.tool), exact.clone());
         self.set("arguments", program.arguments.len().to_string());
         for (index, argument) in program.arguments.iter().enumerate() {
@@ -160,7 +179,9 @@ impl KeyParts {
                 // Placeholders are marked by a control character that text is escaped from, so that the
                 // text "{map}" and the placeholder {map} differ.
                 let _ = match part.kind.as_ref() {
-                    Some(part::Kind::Text(literal)) => write!(text, "{}", literal.replace('\u{1}', "\u{1}\u{1}")),
+                    Some(part::Kind::Text(literal)) => {
+                        write!(text, "{}", literal.replace('\u{1}', "\u{1}\u{1}"))
+                    }
                     Some(part::Kind::Input(name)) => write!(text, "\u{1}input {name}\u{2}"),
                     Some(part::Kind::InputList(name)) => write!(text, "\u{1}list {name}\u{2}"),
                     Some(part::Kind::Output(name)) => write!(text, "\u{1}output {name}\u{2}"),
@@ -200,8 +221,16 @@ impl KeyParts {
     }
 
     /// Parts that differ from `earlier`: name, value before, value after.
-    pub fn changes_since<'a>(&'a self, earlier: &'a Self) -> Vec<(&'a str, Option<&'a str>, Option<&'a str>)> {
-        let mut names: Vec<&str> = self.0.keys().chain(earlier.0.keys()).map(String::as_str).collect();
+    pub fn changes_since<'a>(
+        &'a self,
+        earlier: &'a Self,
+    ) -> Vec<(&'a str, Option<&'a str>, Option<&'a str>)> {
+        let mut names: Vec<&str> = self
+            .0
+            .keys()
+            .chain(earlier.0.keys())
+            .map(String::as_str)
+            .collect();
         names.sort_unstable();
         names.dedup();
         names
@@ -228,7 +257,11 @@ pub fn value_text(value: &Value) -> String {
 
 /// Shortest text that reads back as the same number; whole numbers without a point; no negative zero.
 pub fn number_text(number: f64) -> String {
-    if number == 0.0 { "0".to_owned() } else { format!("{number}") }
+    if number == 0.0 {
+        "0".to_owned()
+    } else {
+        format!("{number}")
+    }
 }
 
 /// Addresses of the items that feed `item`, each once, in plan order.
@@ -257,7 +290,12 @@ mod tests {
     use crate::v1::{Argument, Edge, Field, File, Input, Operations, Output, Part, Source};
 
     fn number(name: &str, value: f64) -> Field {
-        Field { name: name.into(), value: Some(Value { kind: Some(value::Kind::Number(value)) }) }
+        Field {
+            name: name.into(),
+            value: Some(Value {
+                kind: Some(value::Kind::Number(value)),
+            }),
+        }
     }
 
     fn displaced(amplitude: f64) -> Item {
@@ -305,7 +343,10 @@ mod tests {
         let (before, after) = (parts(&displaced(0.004)), parts(&displaced(0.006)));
         assert_ne!(before.key(), after.key());
         let changes = after.changes_since(&before);
-        assert_eq!(changes, vec![("displace.amplitude", Some("0.004"), Some("0.006"))]);
+        assert_eq!(
+            changes,
+            vec![("displace.amplitude", Some("0.004"), Some("0.006"))]
+        );
     }
 
     #[test]
@@ -327,12 +368,18 @@ mod tests {
         let program = |kind: part::Kind| Item {
             action: Some(item::Action::Program(Program {
                 tool: "cp".into(),
-                arguments: vec![Argument { parts: vec![Part { kind: Some(kind) }] }],
+                arguments: vec![Argument {
+                    parts: vec![Part { kind: Some(kind) }],
+                }],
             })),
             ..Item::default()
         };
         let tools = HashMap::from([("cp".to_owned(), "9".to_owned())]);
-        let key = |item: &Item| KeyParts::gather(&[], false, item, &|_, _| None, &tools).unwrap().key();
+        let key = |item: &Item| {
+            KeyParts::gather(&[], false, item, &|_, _| None, &tools)
+                .unwrap()
+                .key()
+        };
         let input = program(part::Kind::Input("map".into()));
         let text = program(part::Kind::Text("\u{1}input map\u{2}".into()));
         assert_ne!(key(&input), key(&text));
@@ -345,8 +392,10 @@ mod tests {
     #[test]
     fn a_missing_source_counts_only_for_a_partial_item() {
         let mut item = displaced(0.004);
-        item.inputs[0].sources[0].from =
-            Some(source::From::Edge(Edge { item: 0, output: "mesh".into() }));
+        item.inputs[0].sources[0].from = Some(source::From::Edge(Edge {
+            item: 0,
+            output: "mesh".into(),
+        }));
         let gather = |partial| KeyParts::gather(&[], partial, &item, &|_, _| None, &HashMap::new());
         assert!(matches!(gather(false), Err(KeyError::InputUnknown { .. })));
         assert_eq!(gather(true).unwrap().get("input model"), Some("missing"));

@@ -32,12 +32,19 @@ fn script(program: &str, name: &str, arguments: &[String]) -> (bool, Vec<Value>)
         .lines()
         .map(|line| serde_json::from_str(line).unwrap_or_else(|error| panic!("{line}: {error}")))
         .collect();
-    assert!(!rows.is_empty(), "{name} printed nothing: {}", String::from_utf8_lossy(&output.stderr));
+    assert!(
+        !rows.is_empty(),
+        "{name} printed nothing: {}",
+        String::from_utf8_lossy(&output.stderr)
+    );
     (output.status.success(), rows)
 }
 
 fn texts(paths: &[PathBuf]) -> Vec<String> {
-    paths.iter().map(|path| path.to_string_lossy().into_owned()).collect()
+    paths
+        .iter()
+        .map(|path| path.to_string_lossy().into_owned())
+        .collect()
 }
 
 /// Reports of the Khronos glTF validator (npm `gltf-validator`), one for each file.
@@ -127,12 +134,23 @@ pub fn bunny() -> (Vec<[f32; 3]>, Vec<[u32; 3]>) {
 /// The names that the program `b3sum` gives to files.
 pub fn b3sum(files: &[PathBuf]) -> Vec<String> {
     let own = folder().join("bin/b3sum");
-    let program = if own.is_file() { own } else { PathBuf::from("b3sum") };
+    let program = if own.is_file() {
+        own
+    } else {
+        PathBuf::from("b3sum")
+    };
     let output = Command::new(&program)
         .arg("--no-names")
         .args(files)
         .output()
         .unwrap_or_else(|error| panic!("{}: {error}", program.display()));
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    String::from_utf8_lossy(&output.stdout).lines().map(str::to_owned).collect()
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    String::from_utf8_lossy(&output.stdout)
+        .lines()
+        .map(str::to_owned)
+        .collect()
 }

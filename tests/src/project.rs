@@ -100,7 +100,10 @@ needs = { memory = "4 MiB", cores = 1 }
 "#,
     );
     for number in 0..count {
-        sandbox.write(&format!("base/note-{number:06}.txt"), format!("bale {number} of an invented cargo\n"));
+        sandbox.write(
+            &format!("base/note-{number:06}.txt"),
+            format!("bale {number} of an invented cargo\n"),
+        );
     }
     sandbox
 }

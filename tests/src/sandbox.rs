@@ -29,7 +29,10 @@ pub struct Outcome {
 impl Sandbox {
     /// An empty project.
     pub fn new() -> Self {
-        let root = tempfile::Builder::new().prefix("tidemill-test-").tempdir().expect("a temporary folder");
+        let root = tempfile::Builder::new()
+            .prefix("tidemill-test-")
+            .tempdir()
+            .expect("a temporary folder");
         std::fs::create_dir(root.path().join("project")).expect("a project folder");
         Self { root }
     }
@@ -82,7 +85,9 @@ impl Sandbox {
         let mut found = Vec::new();
         let mut open = vec![base.clone()];
         while let Some(folder) = open.pop() {
-            let Ok(entries) = std::fs::read_dir(&folder) else { continue };
+            let Ok(entries) = std::fs::read_dir(&folder) else {
+                continue;
+            };
             for entry in entries {
                 let path = entry.expect("a folder entry").path();
                 if path.is_dir() {
@@ -143,7 +148,9 @@ impl Sandbox {
         let mut found = Vec::new();
         let own = std::process::id();
         for entry in std::fs::read_dir("/proc").into_iter().flatten().flatten() {
-            let Ok(pid) = entry.file_name().to_string_lossy().parse::<u32>() else { continue };
+            let Ok(pid) = entry.file_name().to_string_lossy().parse::<u32>() else {
+                continue;
+            };
             if pid == own {
                 continue;
             }
@@ -167,14 +174,19 @@ impl Default for Sandbox {
 impl Outcome {
     /// The objects of one kind that `--json` printed.
     pub fn objects(&self, kind: &str) -> Vec<Value> {
-        self.json().into_iter().filter(|object| object["kind"] == kind).collect()
+        self.json()
+            .into_iter()
+            .filter(|object| object["kind"] == kind)
+            .collect()
     }
 
     /// All objects that `--json` printed; every line must be one.
     pub fn json(&self) -> Vec<Value> {
         self.stdout
             .lines()
-            .map(|line| serde_json::from_str(line).unwrap_or_else(|error| panic!("{line}: {error}\n{self:?}")))
+            .map(|line| {
+                serde_json::from_str(line).unwrap_or_else(|error| panic!("{line}: {error}\n{self:?}"))
+            })
             .collect()
     }
 
@@ -187,7 +199,9 @@ impl Outcome {
 
     /// A count of the summary by its state's word.
     pub fn count(&self, word: &str) -> u64 {
-        self.summary()[word].as_u64().unwrap_or_else(|| panic!("no count for {word}: {self:?}"))
+        self.summary()[word]
+            .as_u64()
+            .unwrap_or_else(|| panic!("no count for {word}: {self:?}"))
     }
 
     /// The run's name from the summary.
@@ -198,7 +212,10 @@ impl Outcome {
 
 /// The repository's root.
 pub fn repository() -> PathBuf {
-    PathBuf::from(env!("CARGO_MANIFEST_DIR")).parent().expect("tests/ stands in the repository").to_owned()
+    PathBuf::from(env!("CARGO_MANIFEST_DIR"))
+        .parent()
+        .expect("tests/ stands in the repository")
+        .to_owned()
 }
 
 /// A program of the workspace, built beside the tests.
@@ -209,7 +226,11 @@ pub fn binary(name: &str) -> PathBuf {
         folder.pop();
     }
     let path = folder.join(format!("{name}{}", std::env::consts::EXE_SUFFIX));
-    assert!(path.is_file(), "{} is not built: run `cargo build --workspace --bins` first", path.display());
+    assert!(
+        path.is_file(),
+        "{} is not built: run `cargo build --workspace --bins` first",
+        path.display()
+    );
     path
 }
 
@@ -256,7 +277,11 @@ pub fn wait(mut child: Child) -> Outcome {
     let text = |thread: std::thread::JoinHandle<Vec<u8>>| {
         String::from_utf8_lossy(&thread.join().expect("a reader")).into_owned()
     };
-    Outcome { code: status.code().unwrap_or(-1), stdout: text(read_stdout), stderr: text(read_stderr) }
+    Outcome {
+        code: status.code().unwrap_or(-1),
+        stdout: text(read_stdout),
+        stderr: text(read_stderr),
+    }
 }
 
 /// Copies a folder with everything in it.

@@ -6,18 +6,39 @@ use std::process::Command;
 /// Packages that `package` pulls in when it is built alone, itself left out.
 fn dependencies(package: &str) -> BTreeSet<String> {
     let output = Command::new(env!("CARGO"))
-        .args(["tree", "--package", package, "--edges", "normal", "--prefix", "none", "--offline", "--format", "{p}"])
+        .args([
+            "tree",
+            "--package",
+            package,
+            "--edges",
+            "normal",
+            "--prefix",
+            "none",
+            "--offline",
+            "--format",
+            "{p}",
+        ])
         .current_dir(tidemill_tests::sandbox::repository())
         .output()
         .expect("cargo tree");
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
     let text = String::from_utf8_lossy(&output.stdout);
-    let names = text.lines().filter_map(|line| line.split(' ').next()).map(str::to_owned);
+    let names = text
+        .lines()
+        .filter_map(|line| line.split(' ').next())
+        .map(str::to_owned);
     names.filter(|name| name != package && !name.is_empty()).collect()
 }
 
 fn ours(package: &str) -> BTreeSet<String> {
-    dependencies(package).into_iter().filter(|name| name.starts_with("tidemill")).collect()
+    dependencies(package)
+        .into_iter()
+        .filter(|name| name.starts_with("tidemill"))
+        .collect()
 }
 
 fn set(names: &[&str]) -> BTreeSet<String> {
@@ -33,11 +54,21 @@ fn each_crate_uses_only_what_it_may() {
     assert_eq!(ours("tidemill-store"), set(&["tidemill-proto"]));
     assert_eq!(
         ours("tidemill-coordinator"),
-        set(&["tidemill-ops", "tidemill-plan", "tidemill-proto", "tidemill-store"])
+        set(&[
+            "tidemill-ops",
+            "tidemill-plan",
+            "tidemill-proto",
+            "tidemill-store"
+        ])
     );
     assert_eq!(
         ours("tidemill-agent"),
-        set(&["tidemill-mesh", "tidemill-ops", "tidemill-proto", "tidemill-store"])
+        set(&[
+            "tidemill-mesh",
+            "tidemill-ops",
+            "tidemill-proto",
+            "tidemill-store"
+        ])
     );
 }
 

@@ -37,7 +37,11 @@ fn only_what_needs_it_is_cut_off_and_again_runs_only_that() {
     let sandbox = jammed();
     let first: Outcome = sandbox.run(&[]);
     assert_eq!(first.code, 1, "{first:?}");
-    assert_eq!((first.count("failed"), first.count("cut-off")), (1, 1), "{first:?}");
+    assert_eq!(
+        (first.count("failed"), first.count("cut-off")),
+        (1, 1),
+        "{first:?}"
+    );
     let run = first.run();
     let items = sandbox.items(&run);
     assert_eq!(state(&items, "crate-small/copied"), "failed");
@@ -46,15 +50,24 @@ fn only_what_needs_it_is_cut_off_and_again_runs_only_that() {
     assert_eq!(state(&items, "family=crate/sheet"), "done", "made with a gap");
 
     let shown = sandbox.tidemill(&["show", &run, "crate-small/copied"]);
-    assert!(shown.stdout.contains('7') && shown.stdout.contains("the press is jammed"), "{shown:?}");
+    assert!(
+        shown.stdout.contains('7') && shown.stdout.contains("the press is jammed"),
+        "{shown:?}"
+    );
     let log = sandbox.tidemill(&["log", &run, "crate-small/copied"]);
-    assert_eq!(log.stdout, "pressing crate-small\nthe press is jammed\n", "{log:?}");
+    assert_eq!(
+        log.stdout, "pressing crate-small\nthe press is jammed\n",
+        "{log:?}"
+    );
     let why = sandbox.tidemill(&["why", &run, "crate-small/bound"]);
     assert!(why.stdout.contains("crate-small/copied"), "{why:?}");
 
     // All or nothing: no file of the variant that failed, all of the others, both sheets.
     let files = sandbox.files("out");
-    assert!(!files.iter().any(|file| file.contains("crate-small")), "{files:?}");
+    assert!(
+        !files.iter().any(|file| file.contains("crate-small")),
+        "{files:?}"
+    );
     assert_eq!(files.len(), 3 * 4 + 2, "{files:?}");
     let gap = sandbox.project().join("out/crate/sheet-crate.png");
     let with_gap = std::fs::read(&gap).unwrap();
@@ -84,12 +97,23 @@ fn only_what_needs_it_is_cut_off_and_again_runs_only_that() {
 #[test]
 fn a_missing_output_lists_what_is_there() {
     let sandbox = quay();
-    sandbox.edit("manifest.toml", "[\"cp\", \"{map}\", \"{copy}\"]", "[\"cp\", \"{map}\", \"out/stray.png\", \"{copy}x\"]");
-    sandbox.edit("manifest.toml", "\"out/stray.png\", \"{copy}x\"", "\"out/stray.png\"");
+    sandbox.edit(
+        "manifest.toml",
+        "[\"cp\", \"{map}\", \"{copy}\"]",
+        "[\"cp\", \"{map}\", \"out/stray.png\", \"{copy}x\"]",
+    );
+    sandbox.edit(
+        "manifest.toml",
+        "\"out/stray.png\", \"{copy}x\"",
+        "\"out/stray.png\"",
+    );
     let outcome = sandbox.run(&[]);
     assert_eq!(outcome.code, 1, "{outcome:?}");
     let shown = sandbox.tidemill(&["show", &outcome.run(), "crate-small/copied"]);
-    assert!(shown.stdout.contains("copy") && shown.stdout.contains("stray.png"), "{shown:?}");
+    assert!(
+        shown.stdout.contains("copy") && shown.stdout.contains("stray.png"),
+        "{shown:?}"
+    );
 }
 
 #[test]

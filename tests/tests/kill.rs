@@ -73,7 +73,11 @@ fn finished_items_stay_finished_and_nothing_lives_on() {
 
     let deadline = Instant::now() + Duration::from_secs(5);
     while !sandbox.processes().is_empty() {
-        assert!(Instant::now() < deadline, "processes live on: {:?}", sandbox.processes());
+        assert!(
+            Instant::now() < deadline,
+            "processes live on: {:?}",
+            sandbox.processes()
+        );
         std::thread::sleep(Duration::from_millis(20));
     }
 
@@ -81,7 +85,11 @@ fn finished_items_stay_finished_and_nothing_lives_on() {
     assert_eq!(second.code, 0, "{second:?}");
     assert!(second.count("reused") >= finished.len() as u64, "{second:?}");
     for variant in &finished {
-        assert_eq!(executions(&sandbox, variant), 1, "{variant} was finished, and ran again");
+        assert_eq!(
+            executions(&sandbox, variant),
+            1,
+            "{variant} was finished, and ran again"
+        );
     }
     for number in 0..VARIANTS {
         let text = sandbox.read(&format!("out/bale-{number:02}.loaded.txt"));
@@ -90,7 +98,11 @@ fn finished_items_stay_finished_and_nothing_lives_on() {
 
     // The dead owner's run is closed, and says so.
     let history = sandbox.tidemill(&["history", "--json"]);
-    let first = history.json().into_iter().find(|row| row["run"] == "slow.1").expect("the first run");
+    let first = history
+        .json()
+        .into_iter()
+        .find(|row| row["run"] == "slow.1")
+        .expect("the first run");
     assert_eq!(first["state"], "ended", "{first}");
     assert!(first["stopped"].as_u64().unwrap() > 0, "{first}");
 }

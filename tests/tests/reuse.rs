@@ -11,14 +11,22 @@ const ITEMS: u64 = 4 * 4 + 2;
 fn first_run(sandbox: &Sandbox) -> Outcome {
     let first = sandbox.run(&[]);
     assert_eq!(first.code, 0, "{first:?}");
-    assert_eq!((first.count("done"), first.count("reused")), (ITEMS, 0), "{first:?}");
+    assert_eq!(
+        (first.count("done"), first.count("reused")),
+        (ITEMS, 0),
+        "{first:?}"
+    );
     first
 }
 
 /// Addresses of a run's items in one state.
 fn in_state(sandbox: &Sandbox, run: &Outcome, state: &str) -> Vec<String> {
     let items = sandbox.items(&run.run());
-    items.into_iter().filter(|(_, row)| row["state"] == state).map(|(address, _)| address).collect()
+    items
+        .into_iter()
+        .filter(|(_, row)| row["state"] == state)
+        .map(|(address, _)| address)
+        .collect()
 }
 
 #[test]
@@ -38,8 +46,11 @@ fn the_same_again_starts_no_process() {
     let second = run_without_own_file("second");
     assert_eq!(second.code, 0, "{second:?}");
     assert_eq!(second.count("reused"), ITEMS, "{second:?}");
-    let attempts: u64 =
-        sandbox.items(&second.run()).values().map(|row| row["attempts"].as_u64().unwrap()).sum();
+    let attempts: u64 = sandbox
+        .items(&second.run())
+        .values()
+        .map(|row| row["attempts"].as_u64().unwrap())
+        .sum();
     assert_eq!(attempts, 0);
 
     // The check itself can fail: with one item that has to run, the same trick ends in a failure.
@@ -110,7 +121,10 @@ fn a_changed_number_reruns_what_is_downstream_and_why_names_it() {
         assert!(why.stdout.contains(part), "{part}: {why:?}");
     }
     let downstream = sandbox.tidemill(&["why", &second.run(), "crate-small/game"]);
-    assert!(downstream.stdout.contains("displace.amplitude"), "names the root: {downstream:?}");
+    assert!(
+        downstream.stdout.contains("displace.amplitude"),
+        "names the root: {downstream:?}"
+    );
 }
 
 #[test]
@@ -118,7 +132,10 @@ fn an_upstream_change_that_yields_the_same_bytes_stops_there() {
     let sandbox = quay();
     first_run(&sandbox);
     let model = sandbox.read("base/crate-small.obj");
-    sandbox.write("base/crate-small.obj", format!("# a remark that changes no geometry\n{model}"));
+    sandbox.write(
+        "base/crate-small.obj",
+        format!("# a remark that changes no geometry\n{model}"),
+    );
     let second = sandbox.run(&[]);
     assert_eq!(in_state(&sandbox, &second, "done"), ["crate-small/weathered"]);
     assert_eq!(second.count("reused"), ITEMS - 1);
@@ -133,9 +150,15 @@ fn delivered_files_are_written_once() {
     let modified = |path: &Path| std::fs::metadata(path).unwrap().modified().unwrap();
     let files = sandbox.files("out");
     assert_eq!(files.len(), 4 * 4 + 2, "{files:?}");
-    let before: Vec<_> = files.iter().map(|file| modified(&sandbox.project().join("out").join(file))).collect();
+    let before: Vec<_> = files
+        .iter()
+        .map(|file| modified(&sandbox.project().join("out").join(file)))
+        .collect();
     let second = sandbox.run(&[]);
     assert_eq!(second.code, 0);
-    let after: Vec<_> = files.iter().map(|file| modified(&sandbox.project().join("out").join(file))).collect();
+    let after: Vec<_> = files
+        .iter()
+        .map(|file| modified(&sandbox.project().join("out").join(file)))
+        .collect();
     assert_eq!(before, after, "unchanged files are not written again");
 }

@@ -23,7 +23,10 @@ makes = { loaded = "{variant}.loaded.txt" }
 needs = { memory = "8 MiB", cores = 1 }
 "#,
     );
-    sandbox.write("wait.sh", "echo 'the tide is out'\nif grep -q slow \"$1\"; then sleep 120; fi\ncp \"$1\" \"$2\"\n");
+    sandbox.write(
+        "wait.sh",
+        "echo 'the tide is out'\nif grep -q slow \"$1\"; then sleep 120; fi\ncp \"$1\" \"$2\"\n",
+    );
     sandbox.write("base/quick.txt", "quick\n");
     sandbox.write("base/slow.txt", "slow\n");
     sandbox
@@ -35,8 +38,14 @@ fn wait_until_running(sandbox: &Sandbox) {
     loop {
         let shown = sandbox.tidemill(&["show", "long", "--json"]);
         let state = |address: &str| {
-            let rows = if shown.code == 0 { shown.objects("item") } else { Vec::new() };
-            rows.iter().find(|row| row["address"] == address).map(|row| row["state"].clone())
+            let rows = if shown.code == 0 {
+                shown.objects("item")
+            } else {
+                Vec::new()
+            };
+            rows.iter()
+                .find(|row| row["address"] == address)
+                .map(|row| row["state"].clone())
         };
         if state("slow/wait").is_some_and(|state| state == "running")
             && state("quick/wait").is_some_and(|state| state == "done")
@@ -85,10 +94,17 @@ fn ctrl_c_stops_cleanly_and_says_how_to_go_on() {
     unsafe { libc::kill(first.id() as i32, libc::SIGINT) };
     let first = wait(first);
     assert_eq!(first.code, 4, "{first:?}");
-    assert!(first.stderr.contains("again") || first.stdout.contains("again"), "says how to go on: {first:?}");
+    assert!(
+        first.stderr.contains("again") || first.stdout.contains("again"),
+        "says how to go on: {first:?}"
+    );
     assert!(sandbox.processes().is_empty(), "{:?}", sandbox.processes());
 
     sandbox.write("base/slow.txt", "fast\n");
     let second = sandbox.run(&[]);
-    assert_eq!((second.code, second.count("reused"), second.count("done")), (0, 1, 1), "{second:?}");
+    assert_eq!(
+        (second.code, second.count("reused"), second.count("done")),
+        (0, 1, 1),
+        "{second:?}"
+    );
 }

@@ -20,7 +20,11 @@ impl Studio {
         let address = listener.local_addr().unwrap().to_string();
         drop(listener);
         let coordinator = Self::coordinator(sandbox, &address);
-        let studio = Self { address, coordinator, agents: Vec::new() };
+        let studio = Self {
+            address,
+            coordinator,
+            agents: Vec::new(),
+        };
         studio.wait_until_reachable(sandbox);
         studio
     }
@@ -39,16 +43,31 @@ impl Studio {
     fn wait_until_reachable(&self, sandbox: &Sandbox) {
         let deadline = Instant::now() + Duration::from_secs(20);
         while self.tidemill(sandbox, &["agents", "--json"]).code != 0 {
-            assert!(Instant::now() < deadline, "{:?}", self.tidemill(sandbox, &["agents"]));
+            assert!(
+                Instant::now() < deadline,
+                "{:?}",
+                self.tidemill(sandbox, &["agents"])
+            );
             std::thread::sleep(Duration::from_millis(50));
         }
     }
 
     fn join(&mut self, sandbox: &Sandbox, name: &str) {
         let config = sandbox.root().join(format!("{name}.toml"));
-        std::fs::write(&config, "[tool.cp]\npath = \"/bin/cp\"\n\n[tool.sh]\npath = \"/bin/sh\"\n").unwrap();
+        std::fs::write(
+            &config,
+            "[tool.cp]\npath = \"/bin/cp\"\n\n[tool.sh]\npath = \"/bin/sh\"\n",
+        )
+        .unwrap();
         let agent = Command::new(binary("tidemill-agent"))
-            .args(["--at", &format!("http://{}", self.address), "--name", name, "--cores", "1"])
+            .args([
+                "--at",
+                &format!("http://{}", self.address),
+                "--name",
+                name,
+                "--cores",
+                "1",
+            ])
             .arg("--data")
             .arg(sandbox.root().join(name))
             .arg("--config")
@@ -94,7 +113,10 @@ fn two_agents_without_a_shared_folder_make_what_one_machine_makes() {
     assert_eq!(files, alone.files("out"));
     for file in files {
         let read = |sandbox: &Sandbox| std::fs::read(sandbox.project().join("out").join(&file)).unwrap();
-        assert!(read(&sandbox) == read(&alone), "{file} differs between one machine and two");
+        assert!(
+            read(&sandbox) == read(&alone),
+            "{file} differs between one machine and two"
+        );
     }
 
     let agents = studio.tidemill(&sandbox, &["agents", "--json"]);
@@ -115,7 +137,10 @@ fn a_coordinator_that_was_killed_goes_on_with_the_run() {
     let notes = sandbox.root().join("notes");
     sandbox.write(
         "slow.sh",
-        format!("echo \"$3\" >> '{}'\nsleep 0.5\ncp \"$1\" \"$2\"\n", notes.display()),
+        format!(
+            "echo \"$3\" >> '{}'\nsleep 0.5\ncp \"$1\" \"$2\"\n",
+            notes.display()
+        ),
     );
     sandbox.edit(
         "manifest.toml",
@@ -128,7 +153,12 @@ fn a_coordinator_that_was_killed_goes_on_with_the_run() {
     assert_eq!(left.code, 0, "{left:?}");
 
     let deadline = Instant::now() + Duration::from_secs(60);
-    while std::fs::read_to_string(&notes).unwrap_or_default().lines().count() < 1 {
+    while std::fs::read_to_string(&notes)
+        .unwrap_or_default()
+        .lines()
+        .count()
+        < 1
+    {
         assert!(Instant::now() < deadline);
         std::thread::sleep(Duration::from_millis(20));
     }
@@ -143,7 +173,11 @@ fn a_coordinator_that_was_killed_goes_on_with_the_run() {
     let ran = std::fs::read_to_string(&notes).unwrap();
     let mut variants: Vec<&str> = ran.lines().collect();
     variants.sort_unstable();
-    assert_eq!(variants, tidemill_tests::project::VARIANTS, "each item ran once, in spite of the kill");
+    assert_eq!(
+        variants,
+        tidemill_tests::project::VARIANTS,
+        "each item ran once, in spite of the kill"
+    );
     let delivered = studio.tidemill(&sandbox, &["deliver", "quay", "--json"]);
     assert_eq!(delivered.code, 0, "{delivered:?}");
     assert_eq!(sandbox.files("out").len(), 18);

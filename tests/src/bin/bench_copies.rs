@@ -17,8 +17,12 @@ use tidemill_tests::sandbox::{binary, finish, start};
 
 fn main() {
     let mut arguments = std::env::args().skip(1);
-    let items: usize = arguments.next().map_or(2000, |text| text.parse().expect("ITEMS is a number"));
-    let rounds: usize = arguments.next().map_or(5, |text| text.parse().expect("ROUNDS is a number"));
+    let items: usize = arguments
+        .next()
+        .map_or(2000, |text| text.parse().expect("ITEMS is a number"));
+    let rounds: usize = arguments
+        .next()
+        .map_or(5, |text| text.parse().expect("ROUNDS is a number"));
 
     println!("{items} items, {rounds} rounds");
     let (mut ratios, mut reuses) = (Vec::new(), Vec::new());
@@ -28,11 +32,21 @@ fn main() {
         let begun = Instant::now();
         let first = finish(sandbox.command(&["run", "manifest.toml", "--json", "--quiet"]));
         let ours = begun.elapsed();
-        assert_eq!((first.code, first.count("done")), (0, items as u64), "{}", first.stderr);
+        assert_eq!(
+            (first.code, first.count("done")),
+            (0, items as u64),
+            "{}",
+            first.stderr
+        );
         let begun = Instant::now();
         let second = finish(sandbox.command(&["run", "manifest.toml", "--json", "--quiet"]));
         let reuse = begun.elapsed();
-        assert_eq!((second.code, second.count("reused")), (0, items as u64), "{}", second.stderr);
+        assert_eq!(
+            (second.code, second.count("reused")),
+            (0, items as u64),
+            "{}",
+            second.stderr
+        );
         let ratio = floor.as_secs_f64() / ours.as_secs_f64();
         println!(
             "round {round}: xargs {:.2} s, tidemill {:.2} s, rate ratio {ratio:.2}; second run {:.3} s",
@@ -55,10 +69,19 @@ fn time_floor(project: &Path, items: usize) -> Duration {
         items - 1
     );
     let begun = Instant::now();
-    let status = Command::new("sh").args(["-c", &script]).current_dir(project).status().expect("sh");
+    let status = Command::new("sh")
+        .args(["-c", &script])
+        .current_dir(project)
+        .status()
+        .expect("sh");
     let elapsed = begun.elapsed();
     assert!(status.success());
-    assert_eq!(std::fs::read_dir(project.join("floor")).expect("a folder").count(), items);
+    assert_eq!(
+        std::fs::read_dir(project.join("floor"))
+            .expect("a folder")
+            .count(),
+        items
+    );
     elapsed
 }
 
@@ -87,11 +110,15 @@ fn resident_bytes(items: usize) -> (u64, u64) {
     let address = format!("127.0.0.1:{port}");
     let data = sandbox.root().join("studio");
     let mut serve = Command::new(binary("tidemill-coordinator"));
-    serve.args(["serve", "--listen", &address, "--data"]).arg(&data).stdin(Stdio::null());
+    serve
+        .args(["serve", "--listen", &address, "--data"])
+        .arg(&data)
+        .stdin(Stdio::null());
     let mut coordinator = start(serve);
     let deadline = Instant::now() + Duration::from_secs(60);
     loop {
-        let outcome = finish(sandbox.command(&["--at", &address, "run", "manifest.toml", "--leave", "--json"]));
+        let outcome =
+            finish(sandbox.command(&["--at", &address, "run", "manifest.toml", "--leave", "--json"]));
         if outcome.code == 0 {
             break;
         }
@@ -99,9 +126,13 @@ fn resident_bytes(items: usize) -> (u64, u64) {
         std::thread::sleep(Duration::from_millis(50));
     }
     std::thread::sleep(Duration::from_secs(1));
-    let status = std::fs::read_to_string(format!("/proc/{}/status", coordinator.id())).expect("a Linux machine");
+    let status =
+        std::fs::read_to_string(format!("/proc/{}/status", coordinator.id())).expect("a Linux machine");
     let field = |name: &str| {
-        let line = status.lines().find(|line| line.starts_with(name)).expect("the field");
+        let line = status
+            .lines()
+            .find(|line| line.starts_with(name))
+            .expect("the field");
         let number = line.split_whitespace().nth(1).expect("a number");
         number.parse::<u64>().expect("a number") * 1024
     };
