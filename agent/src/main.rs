@@ -16,8 +16,8 @@ use tonic::transport::Endpoint;
 #[derive(Debug, Parser)]
 #[command(name = "tidemill-agent", version)]
 struct Arguments {
-    /// The coordinator, as in http://mill:7433
-    #[arg(long, env = "TIDEMILL_AT", value_name = "URL")]
+    /// The coordinator, as in mill:7420
+    #[arg(long, env = "TIDEMILL_AT", value_name = "HOST:PORT")]
     at: String,
     /// Folder for slots, cache and the agent's id
     #[arg(long, env = "TIDEMILL_DATA", value_name = "DIR")]
@@ -40,7 +40,8 @@ fn main() -> ExitCode {
     if let Some(code) = tidemill_agent::special_main() {
         return code;
     }
-    let filter = tracing_subscriber::EnvFilter::try_from_default_env().unwrap_or_else(|_| "info".into());
+    let filter =
+        tracing_subscriber::EnvFilter::try_from_env("TIDEMILL_LOG").unwrap_or_else(|_| "info".into());
     tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(std::io::stderr)
@@ -84,11 +85,20 @@ fn configure(arguments: &Arguments) -> anyhow::Result<Config> {
     Ok(config)
 }
 
+/// `HOST:PORT` or a whole URL, as a URL.
+fn url(at: &str) -> String {
+    if at.contains("://") {
+        at.to_owned()
+    } else {
+        format!("http://{at}")
+    }
+}
+
 fn serve(at: &str, config: Config) -> anyhow::Result<()> {
     let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
     runtime.block_on(async {
-        let endpoint = Endpoint::from_shared(at.to_owned())
-            .with_context(|| format!("--at {at}: write it as in http://mill:7433"))?
+        let endpoint = Endpoint::from_shared(url(at))
+            .with_context(|| format!("--at {at}: write HOST:PORT, as in mill:7420"))?
             // A coordinator whose machine vanished must be noticed, or items would wait for ever to be told.
             .http2_keep_alive_interval(std::time::Duration::from_secs(10))
             .keep_alive_timeout(std::time::Duration::from_secs(10))

@@ -60,14 +60,7 @@ impl Studio {
         )
         .unwrap();
         let agent = Command::new(binary("tidemill-agent"))
-            .args([
-                "--at",
-                &format!("http://{}", self.address),
-                "--name",
-                name,
-                "--cores",
-                "1",
-            ])
+            .args(["--at", &self.address, "--name", name, "--cores", "1"])
             .arg("--data")
             .arg(sandbox.root().join(name))
             .arg("--config")
