@@ -1,5 +1,7 @@
 //! What a person sees of a manifest that is wrong: all of it in one go, before anything runs.
 
+#![allow(clippy::unwrap_used)] // a test that cannot go on has failed
+
 use std::collections::BTreeSet;
 
 use tidemill_tests::Sandbox;

@@ -1,5 +1,7 @@
 //! The demo, end to end, in the way the README starts it; and what others' tools say of its results.
 
+#![allow(clippy::unwrap_used)] // a test that cannot go on has failed
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::sync::LazyLock;

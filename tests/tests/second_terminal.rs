@@ -1,5 +1,7 @@
 //! A second terminal beside an embedded run: watch, log, stop; and Ctrl-C in the first.
 
+#![allow(clippy::unwrap_used)] // a test that cannot go on has failed
+
 use std::time::{Duration, Instant};
 
 use tidemill_tests::Sandbox;

@@ -1,5 +1,7 @@
 //! A coordinator and agents as processes of their own, over loopback.
 
+#![allow(clippy::unwrap_used)] // a test that cannot go on has failed
+
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
