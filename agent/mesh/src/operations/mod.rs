@@ -9,7 +9,7 @@ mod displace;
 mod inspect;
 mod remesh;
 mod sheet;
-mod simplify;
+pub mod simplify;
 pub mod unwrap;
 mod wear;
 

@@ -133,10 +133,10 @@ fn the_id_map_holds_only_tag_colours_in_the_shares_of_the_uv_area() {
 #[test]
 fn a_whole_recipe_keeps_the_shares_of_its_tags_in_the_id_map() {
     use crate::operations::remesh::remesh;
-    use crate::operations::simplify::simplify;
+    use crate::operations::simplify::{Goal, simplify};
     use crate::operations::unwrap::{Unwrapping, unwrap};
     let high = remesh(&crate::test_shapes::plank_crate(), 0.01).unwrap();
-    let low = simplify(&high, 2000).unwrap().mesh;
+    let low = simplify(&high, Goal::Triangles(2000)).unwrap().mesh;
     let low = unwrap(
         &low,
         &Unwrapping {

@@ -3,44 +3,87 @@
 //! Source: Garland & Heckbert, Surface Simplification Using Quadric Error Metrics, 1997 (from memory).
 //!
 //! - `quadric`: squared distances to planes, summed.
+//! - `surface`: triangles that can be merged away.
 //! - `reduce`: which edges may collapse, where to, and in which order.
+//! - `tunnel`: cuts and caps narrow tunnels.
+//! - `pressure`: what gives way when a budget is out of reach otherwise.
+//! - `stray`: the error that was reached.
 
+mod pressure;
 mod quadric;
 mod reduce;
+mod stray;
+mod surface;
+mod tunnel;
 
-use rayon::prelude::*;
+pub use pressure::Pressure;
 
 use super::{Context, OperationError, Produced};
 use crate::Mesh;
-use crate::spatial::{Bvh, point};
+use reduce::{Until, reduce};
+
+/// The error is measured after a reduction, and the next one is told to stop earlier, this many times at most.
+const ERROR_TRIES: usize = 8;
+
+/// How far to reduce.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Goal {
+    /// At most this many triangles.
+    Triangles(usize),
+    /// At most this share of the triangles, 0..=1.
+    Ratio(f64),
+    /// As few triangles as it goes while [`Simplified::error_m`] stays within this, metres.
+    Error(f64),
+}
 
 /// A reduced mesh and how far it strayed.
 #[derive(Debug, Clone)]
 pub struct Simplified {
-    /// The reduced mesh.
+    /// The reduced mesh, without UVs and normals: they belong to vertices that are gone.
     pub mesh: Mesh,
     /// Greatest distance of an input vertex from the reduced surface, metres.
     pub error_m: f64,
+    /// What had to give way.
+    pub pressure: Pressure,
 }
 
 pub(super) fn run(context: &Context<'_>) -> Result<Produced, OperationError> {
-    let budget = context.whole("triangles")?;
-    let simplified = simplify(
-        context.mesh("mesh")?,
-        usize::try_from(budget).unwrap_or(usize::MAX),
-    )?;
+    let simplified = simplify(context.mesh("mesh")?, goal(context)?)?;
     let triangles = simplified.mesh.triangles.len() as f64;
     Ok(Produced::mesh(simplified.mesh)
         .with_figure("triangles", triangles)
-        .with_figure("error_m", simplified.error_m))
+        .with_figure("error_m", simplified.error_m)
+        .with_figure("pressure", f64::from(simplified.pressure as u8)))
 }
 
-/// Reduces to at most `budget` triangles, or as far as it goes without tearing the surface, turning a face over or
-/// losing a patch of a tag.
+fn goal(context: &Context<'_>) -> Result<Goal, OperationError> {
+    let triangles = context.optional_number("triangles")?;
+    let ratio = context.optional_number("ratio")?;
+    let error = context.optional_number("error")?;
+    match (triangles, ratio, error) {
+        (Some(_), None, None) => {
+            let budget = context.whole("triangles")?;
+            Ok(Goal::Triangles(usize::try_from(budget).unwrap_or(usize::MAX)))
+        }
+        (None, Some(ratio), None) => Ok(Goal::Ratio(ratio)),
+        (None, None, Some(error)) => Ok(Goal::Error(error)),
+        (None, None, None) => Err(OperationError::Unsuitable(
+            "nothing says how far to reduce; write one of `triangles = …`, `ratio = …` and `error = …`"
+                .to_owned(),
+        )),
+        _ => Err(OperationError::Unsuitable(
+            "`triangles`, `ratio` and `error` are three ways to say how far to reduce; write exactly one of them"
+                .to_owned(),
+        )),
+    }
+}
+
+/// Reduces a sound mesh towards the goal.
 ///
-/// Borders between tags and open borders keep their course. Closed stays closed, with the same holes. UVs and normals
-/// are dropped: they belong to vertices that are gone.
-pub fn simplify(mesh: &Mesh, budget: usize) -> Result<Simplified, OperationError> {
+/// Borders between tags and open borders keep their course, closed stays closed, tunnels stay open. Where a number of
+/// triangles is out of reach like that, it gives way in the stages of [`Pressure`]; if it stays out of reach, that is an
+/// error, and never a mesh over its budget. An error bound is kept without giving way.
+pub fn simplify(mesh: &Mesh, goal: Goal) -> Result<Simplified, OperationError> {
     if mesh.triangles.is_empty() {
         return Err(OperationError::Unsuitable(
             "the mesh has no triangles, so there is nothing to reduce".to_owned(),
@@ -51,26 +94,75 @@ pub fn simplify(mesh: &Mesh, budget: usize) -> Result<Simplified, OperationError
         normals: None,
         ..mesh.clone()
     };
-    if mesh.triangles.len() <= budget {
-        return Ok(Simplified {
-            mesh: plain,
-            error_m: 0.0,
-        });
+    match goal {
+        Goal::Triangles(budget) => to_budget(plain, budget),
+        Goal::Ratio(ratio) => {
+            let budget = (plain.triangles.len() as f64 * ratio).floor() as usize;
+            to_budget(plain, budget)
+        }
+        Goal::Error(most_m) => Ok(to_error(plain, most_m)),
     }
-    let reduced = reduce::reduce(&plain.welded(), budget);
-    let bvh = Bvh::new(&reduced);
-    let error_squared = mesh
-        .positions
-        .par_iter()
-        .map(|&position| {
-            bvh.nearest(point(position), f64::INFINITY)
-                .map_or(0.0, |nearest| nearest.distance_squared)
-        })
-        .reduce(|| 0.0, f64::max);
-    Ok(Simplified {
-        mesh: reduced,
-        error_m: error_squared.sqrt(),
-    })
+}
+
+fn unchanged(mesh: Mesh) -> Simplified {
+    Simplified {
+        mesh,
+        error_m: 0.0,
+        pressure: Pressure::Kept,
+    }
+}
+
+fn to_budget(mesh: Mesh, budget: usize) -> Result<Simplified, OperationError> {
+    if mesh.triangles.len() <= budget {
+        return Ok(unchanged(mesh));
+    }
+    let welded = mesh.welded();
+    let was_closed = welded.is_closed();
+    let until = Until {
+        triangles: budget,
+        stray_m: f64::INFINITY,
+    };
+    let mut fewest = usize::MAX;
+    for pressure in Pressure::ALL {
+        let reduced = reduce(&welded, until, pressure);
+        fewest = fewest.min(reduced.mesh.triangles.len());
+        // Two vertices at one place would open the surface for whoever reads the file.
+        if reduced.mesh.triangles.len() <= budget
+            && (!was_closed || reduced.mesh.clone().welded().is_closed())
+        {
+            return Ok(Simplified {
+                error_m: stray::farthest(&welded, &reduced),
+                mesh: reduced.mesh,
+                pressure,
+            });
+        }
+    }
+    Err(OperationError::Unsuitable(format!(
+        "the fewest triangles that keep the surface whole are {fewest}, over the budget of {budget}; \
+         raise the budget to {fewest}, or remesh with a larger voxel before, which closes gaps and merges parts"
+    )))
+}
+
+fn to_error(mesh: Mesh, most_m: f64) -> Simplified {
+    let welded = mesh.clone().welded();
+    let mut stray_m = most_m;
+    for _ in 0..ERROR_TRIES {
+        let until = Until {
+            triangles: 0,
+            stray_m,
+        };
+        let reduced = reduce(&welded, until, Pressure::Kept);
+        let error_m = stray::farthest(&welded, &reduced);
+        if error_m <= most_m {
+            return Simplified {
+                mesh: reduced.mesh,
+                error_m,
+                pressure: Pressure::Kept,
+            };
+        }
+        stray_m *= 0.9 * most_m / error_m;
+    }
+    unchanged(mesh)
 }
 
 #[cfg(test)]

@@ -1,24 +1,22 @@
 //! Which edges may collapse, where to, and in which order.
 
-use std::cmp::Ordering;
+use std::cmp::{Ordering, Reverse};
 use std::collections::BinaryHeap;
 
 use glam::DVec3;
 use rayon::prelude::*;
 
+use super::pressure::Pressure;
 use super::quadric::Quadric;
+use super::surface::{END, EdgeFaces, Link, Surface};
+use super::tunnel::{self, Tunnel};
 use crate::Mesh;
+use crate::mesh::UNTAGGED;
 use crate::spatial::{Fans, others, point};
 
-/// End of a list.
-const END: u32 = u32::MAX;
-/// Weight of the planes that hold tag borders and open borders, beside those of faces.
-const BORDER_WEIGHT: f64 = 10.0;
 /// Cost of an edge's length where planes cost nothing, so that flats reduce evenly: as much as straying by a
 /// three-thousandth of the length.
 const LENGTH_COST: f64 = 1.0e-7;
-/// A face may turn by up to 78 degrees in one collapse.
-const LEAST_COSINE: f64 = 0.2;
 /// Least height of a face over its longest edge.
 const LEAST_SHAPE: f64 = 0.002;
 
@@ -32,59 +30,60 @@ enum Kind {
     Corner,
 }
 
-/// A collapse that was possible when it was pushed. The cheapest is the greatest.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-struct Candidate {
-    /// Bits of the cost, a float that is not negative, so that they sort as it does.
-    cost: u32,
-    a: u32,
-    b: u32,
-    /// Sum of the vertices' versions; another sum says that it is out of date.
+/// When to stop.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Until {
+    /// So many triangles are left.
+    pub triangles: usize,
+    /// The next collapse would stray by more, metres in the root mean square.
+    pub stray_m: f64,
+}
+
+/// A collapse or a cut that was possible when it was entered.
+#[derive(Debug, Clone, Copy)]
+struct Entry {
+    ends: [u32; 2],
+    /// Third vertex of a loop to be cut; `END` for the collapse of an edge.
+    tip: u32,
+    /// Sum of the ends' versions; another sum says that the cost is out of date.
     version: u32,
 }
 
-impl Ord for Candidate {
-    fn cmp(&self, other: &Self) -> Ordering {
-        (other.cost, other.a, other.b, other.version).cmp(&(self.cost, self.a, self.b, self.version))
-    }
-}
-
-impl PartialOrd for Candidate {
-    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
-        Some(self.cmp(other))
-    }
-}
-
 struct Reducer {
-    positions: Vec<DVec3>,
+    surface: Surface,
     quadrics: Vec<Quadric>,
     kinds: Vec<Kind>,
+    /// On an open border, or where more than two faces meet at an edge.
+    open: Vec<bool>,
     versions: Vec<u32>,
-    triangles: Vec<[u32; 3]>,
-    tags: Vec<u16>,
-    alive: Vec<bool>,
-    living: usize,
-    /// For each vertex the list of its corners: first, last, and for each corner the next.
-    first: Vec<u32>,
-    last: Vec<u32>,
-    next: Vec<u32>,
-    /// Marks of vertices met in the current question.
-    marks: Vec<u32>,
-    mark: u32,
+    /// The vertex that a vertex went to, itself while it lives.
+    merged_into: Vec<u32>,
+    /// A collapse at this vertex was refused; it may be possible when a neighbour has changed.
+    parked: Vec<bool>,
+    entries: Vec<Entry>,
+    /// Cost bits and number of an entry, cheapest first.
+    heap: BinaryHeap<Reverse<u64>>,
+    /// Faces left of each tag; the last place counts the untagged.
+    faces_of_tag: Vec<usize>,
+    pressure: Pressure,
+    until: Until,
 }
 
-/// Collapses edges of a welded mesh until at most `budget` triangles are left or none may collapse.
-pub(super) fn reduce(mesh: &Mesh, budget: usize) -> Mesh {
-    let mut reducer = Reducer::new(mesh);
+/// The reduced mesh, and for each vertex of the input the vertex that it went to.
+pub(super) struct Reduced {
+    pub mesh: Mesh,
+    pub went_to: Vec<u32>,
+}
+
+/// Collapses edges of a welded mesh until it is time to stop or none may collapse.
+pub(super) fn reduce(mesh: &Mesh, until: Until, pressure: Pressure) -> Reduced {
+    let mut reducer = Reducer::new(mesh, until, pressure);
     // What a neighbour stood in the way of may be possible after it has gone, so ask again until nothing is.
-    while reducer.living > budget {
-        let before = reducer.living;
-        let mut heap = BinaryHeap::from(reducer.all_candidates());
-        while reducer.living > budget {
-            let Some(candidate) = heap.pop() else { break };
-            reducer.collapse(&candidate, &mut heap);
-        }
-        if reducer.living == before {
+    while !reducer.is_done() {
+        let before = reducer.surface.living;
+        reducer.enter_all();
+        let reached_stray = reducer.run();
+        if reached_stray || reducer.surface.living == before {
             break;
         }
     }
@@ -92,99 +91,163 @@ pub(super) fn reduce(mesh: &Mesh, budget: usize) -> Mesh {
 }
 
 impl Reducer {
-    fn new(mesh: &Mesh) -> Self {
-        let bounds = mesh.bounds();
+    fn new(mesh: &Mesh, until: Until, pressure: Pressure) -> Self {
         // Near the origin quadrics lose the fewest digits.
-        let middle = bounds.map_or(DVec3::ZERO, |bounds| point(bounds.center()));
+        let middle = middle(mesh);
         let positions: Vec<DVec3> = mesh
             .positions
             .iter()
             .map(|&position| point(position) - middle)
             .collect();
-        let triangles = mesh.triangles.clone();
-        let alive: Vec<bool> = triangles
-            .iter()
-            .map(|&[a, b, c]| a != b && b != c && c != a)
-            .collect();
-        let fans = Fans::new(&triangles, positions.len());
-        let tags = mesh.face_tags.clone();
-        let prepared: Vec<(Quadric, Kind)> = (0..positions.len())
+        let vertices = positions.len();
+        let fans = Fans::new(&mesh.triangles, vertices);
+        let surface = Surface::new(mesh, positions, &fans);
+        let weight = pressure.border_weight();
+        let prepared: Vec<(Quadric, Kind, bool)> = (0..vertices)
             .into_par_iter()
-            .map(|vertex| prepare(vertex, &positions, &triangles, &tags, &alive, &fans))
+            .map(|vertex| prepare(vertex, &surface, &fans, weight))
             .collect();
-        let (quadrics, kinds) = prepared.into_iter().unzip();
-        let mut first = vec![END; positions.len()];
-        let mut last = vec![END; positions.len()];
-        let mut next = vec![END; triangles.len() * 3];
-        for vertex in 0..positions.len() {
-            let corners = fans.of(vertex);
-            if let [begin, .., end] | [begin @ end] = corners {
-                first[vertex] = *begin;
-                last[vertex] = *end;
-            }
-            for pair in corners.windows(2) {
-                next[pair[0] as usize] = pair[1];
-            }
+        let mut faces_of_tag = vec![0; mesh.tags.len() + 1];
+        for (_, &tag) in surface
+            .alive
+            .iter()
+            .zip(&surface.tags)
+            .filter(|(alive, _)| **alive)
+        {
+            faces_of_tag[usize::from(tag).min(mesh.tags.len())] += 1;
         }
         Self {
-            versions: vec![0; positions.len()],
-            marks: vec![0; positions.len()],
-            mark: 0,
-            living: alive.iter().filter(|&&alive| alive).count(),
-            positions,
-            quadrics,
-            kinds,
-            triangles,
-            tags,
-            alive,
-            first,
-            last,
-            next,
+            surface,
+            quadrics: prepared.iter().map(|(quadric, _, _)| *quadric).collect(),
+            kinds: prepared.iter().map(|(_, kind, _)| *kind).collect(),
+            open: prepared.iter().map(|(_, _, open)| *open).collect(),
+            versions: vec![0; vertices],
+            merged_into: (0..vertices as u32).collect(),
+            parked: vec![false; vertices],
+            entries: Vec::new(),
+            heap: BinaryHeap::new(),
+            faces_of_tag,
+            pressure,
+            until,
         }
     }
 
-    fn all_candidates(&self) -> Vec<Candidate> {
-        (0..self.triangles.len())
+    fn is_done(&self) -> bool {
+        self.surface.living <= self.until.triangles
+    }
+
+    /// Enters every edge afresh.
+    fn enter_all(&mut self) {
+        let surface = &self.surface;
+        let edges: Vec<[u32; 2]> = (0..surface.triangles.len())
             .into_par_iter()
-            .filter(|&triangle| self.alive[triangle])
+            .filter(|&triangle| surface.alive[triangle])
             .flat_map_iter(|triangle| {
-                let [a, b, c] = self.triangles[triangle];
-                // An edge comes up once for each of its faces; the lower triangle speaks for it.
-                [(a, b), (b, c), (c, a)]
-                    .into_iter()
-                    .filter(move |&(from, to)| self.lowest_with(from, to) == triangle as u32)
-                    .filter_map(|(from, to)| self.candidate(from, to))
+                let [a, b, c] = surface.triangles[triangle];
+                // An edge comes up once in each direction; the one upwards speaks for it if it is there.
+                [[a, b], [b, c], [c, a]].into_iter().filter(|&[from, to]| {
+                    from < to
+                        || !surface
+                            .corners(to)
+                            .any(|corner| surface.others(corner)[0] == from)
+                })
             })
-            .collect()
+            .collect();
+        let this = &*self;
+        let costed: Vec<(Entry, f64)> = edges
+            .par_iter()
+            .filter_map(|&ends| Some((this.entry(ends), this.target(ends)?.1)))
+            .collect();
+        self.entries.clear();
+        let mut keys = Vec::with_capacity(costed.len());
+        for (number, (entry, cost)) in costed.into_iter().enumerate() {
+            self.entries.push(entry);
+            keys.push(Reverse(key(cost, number)));
+        }
+        self.heap = BinaryHeap::from(keys);
+        self.parked.fill(false);
     }
 
-    fn lowest_with(&self, a: u32, b: u32) -> u32 {
-        self.corners(a)
-            .map(|corner| corner / 3)
-            .filter(|&triangle| self.triangles[triangle as usize].contains(&b))
-            .min()
-            .unwrap_or(END)
+    fn entry(&self, ends: [u32; 2]) -> Entry {
+        Entry {
+            ends,
+            tip: END,
+            version: self.version(ends),
+        }
     }
 
-    /// Living corners at a vertex.
-    fn corners(&self, vertex: u32) -> impl Iterator<Item = u32> {
-        let mut corner = self.first[vertex as usize];
-        std::iter::from_fn(move || {
-            while corner != END {
-                let here = corner;
-                corner = self.next[here as usize];
-                if self.alive[here as usize / 3] {
-                    return Some(here);
+    fn version(&self, [a, b]: [u32; 2]) -> u32 {
+        self.versions[a as usize].wrapping_add(self.versions[b as usize])
+    }
+
+    /// Collapses in order of cost; `true` if it ended because the next one strays too far.
+    fn run(&mut self) -> bool {
+        while !self.is_done() {
+            let Some(Reverse(top)) = self.heap.pop() else {
+                break;
+            };
+            let number = (top & u64::from(u32::MAX)) as usize;
+            let entry = self.entries[number];
+            if entry.tip != END {
+                self.cut([entry.ends[0], entry.ends[1], entry.tip]);
+                continue;
+            }
+            let ends = entry.ends.map(|vertex| self.living(vertex));
+            if ends[0] == ends[1] || ends.iter().any(|&vertex| self.surface.is_gone(vertex)) {
+                continue;
+            }
+            let Some((place, cost)) = self.target(ends) else {
+                continue;
+            };
+            if self.version(ends) != entry.version {
+                // Costs are brought up to date only when they come up: far fewer than change.
+                self.entries[number] = self.entry(ends);
+                let fresh = key(cost, number);
+                if self.heap.peek().is_some_and(|Reverse(next)| *next < fresh) {
+                    self.heap.push(Reverse(fresh));
+                    continue;
                 }
             }
-            None
-        })
+            if self.strays(ends, place) {
+                return true;
+            }
+            self.collapse(ends, place);
+        }
+        false
+    }
+
+    fn strays(&self, [a, b]: [u32; 2], place: DVec3) -> bool {
+        if self.until.stray_m == f64::INFINITY {
+            return false;
+        }
+        let mut sum = self.quadrics[a as usize];
+        sum.add(&self.quadrics[b as usize]);
+        sum.at(place) > self.until.stray_m * self.until.stray_m * sum.weight
+    }
+
+    /// The vertex that holds what was this one.
+    fn living(&mut self, mut vertex: u32) -> u32 {
+        while self.merged_into[vertex as usize] != vertex {
+            // Halves the way for the next one who asks.
+            let up = self.merged_into[vertex as usize];
+            self.merged_into[vertex as usize] = self.merged_into[up as usize];
+            vertex = up;
+        }
+        vertex
+    }
+
+    fn kind(&self, vertex: u32) -> Kind {
+        if self.pressure.borders_hold() || self.open[vertex as usize] {
+            self.kinds[vertex as usize]
+        } else {
+            Kind::Free
+        }
     }
 
     /// Where the edge would go and at what cost; none where kinds forbid it.
-    fn target(&self, a: u32, b: u32) -> Option<(DVec3, f64)> {
-        let [pa, pb] = [a, b].map(|vertex| self.positions[vertex as usize]);
-        let [kind_a, kind_b] = [a, b].map(|vertex| self.kinds[vertex as usize]);
+    fn target(&self, [a, b]: [u32; 2]) -> Option<(DVec3, f64)> {
+        let [pa, pb] = [a, b].map(|vertex| self.surface.positions[vertex as usize]);
+        let [kind_a, kind_b] = [a, b].map(|vertex| self.kind(vertex));
         let mut sum = self.quadrics[a as usize];
         sum.add(&self.quadrics[b as usize]);
         let length_squared = pa.distance_squared(pb);
@@ -206,119 +269,169 @@ impl Reducer {
         Some((place, sum.at(place) + LENGTH_COST * length_squared * sum.weight))
     }
 
-    fn candidate(&self, a: u32, b: u32) -> Option<Candidate> {
-        let (a, b) = (a.min(b), a.max(b));
-        let (_, cost) = self.target(a, b)?;
-        let version = self.versions[a as usize].wrapping_add(self.versions[b as usize]);
-        Some(Candidate {
-            cost: (cost as f32).to_bits(),
-            a,
-            b,
-            version,
-        })
-    }
-
-    fn collapse(&mut self, candidate: &Candidate, heap: &mut BinaryHeap<Candidate>) {
-        let (a, b) = (candidate.a, candidate.b);
-        if self.first[a as usize] == END || self.first[b as usize] == END {
-            return;
-        }
-        if self.versions[a as usize].wrapping_add(self.versions[b as usize]) != candidate.version {
-            return;
-        }
-        let Some((place, _)) = self.target(a, b) else {
+    fn collapse(&mut self, [a, b]: [u32; 2], place: DVec3) {
+        let Some(faces) = self.surface.faces_at(a, b).filter(|faces| faces.count > 0) else {
+            self.park([a, b]);
             return;
         };
-        if !self.keeps_surface(a, b) || !self.keeps_sides(a, b, place) || !self.keeps_sides(b, a, place) {
+        match self.surface.link(a, b, &faces) {
+            Link::Sound => {}
+            Link::Loop(tip) => {
+                self.park([a, b]);
+                if self.pressure.closes_tunnels() {
+                    self.enter_cut([a, b, tip]);
+                }
+                return;
+            }
+            Link::Broken => {
+                self.park([a, b]);
+                return;
+            }
+        }
+        if !self.keeps_borders([a, b], &faces)
+            || !self.keeps_sides(a, b, place)
+            || !self.keeps_sides(b, a, place)
+        {
+            self.park([a, b]);
             return;
         }
-        self.merge(a, b, place);
-        self.mark += 1;
-        let mark = self.mark;
-        let mut corner = self.first[a as usize];
-        while corner != END {
-            for other in others(corner, &self.triangles) {
-                if self.marks[other as usize] != mark {
-                    self.marks[other as usize] = mark;
-                    heap.extend(self.candidate(a, other));
-                }
-            }
-            corner = self.next[corner as usize];
+        for tag in &faces.tags[..faces.count] {
+            *self.tag_count(*tag) -= 1;
+        }
+        self.surface.merge(a, b, place);
+        let quadric = self.quadrics[b as usize];
+        self.quadrics[a as usize].add(&quadric);
+        self.kinds[a as usize] = self.kinds[a as usize].max(self.kinds[b as usize]);
+        self.open[a as usize] |= self.open[b as usize];
+        self.versions[a as usize] = self.versions[a as usize]
+            .max(self.versions[b as usize])
+            .wrapping_add(1);
+        self.merged_into[b as usize] = a;
+        let all = std::mem::take(&mut self.parked[a as usize]) | self.parked[b as usize];
+        self.enter_around(a, all);
+    }
+
+    fn park(&mut self, ends: [u32; 2]) {
+        for vertex in ends {
+            self.parked[vertex as usize] = true;
         }
     }
 
-    /// The collapse neither tears nor pinches the surface and leaves every border its course.
-    ///
-    /// The link condition (Dey, Edelsbrunner, Guha & Nekhayev 1999, from memory): vertices beside both ends are only
-    /// those of the faces at the edge.
-    fn keeps_surface(&mut self, a: u32, b: u32) -> bool {
-        self.mark += 2;
-        let (beside_a, counted) = (self.mark - 1, self.mark);
-        let mut faces = 0;
-        let mut face_tags = [0; 2];
-        let mut tips = [END; 2];
-        for corner in self.corners(a).collect::<Few>() {
-            let [first, second] = others(corner, &self.triangles);
-            self.marks[first as usize] = beside_a;
-            self.marks[second as usize] = beside_a;
-            if first == b || second == b {
-                if faces == 2 {
-                    return false;
-                }
-                face_tags[faces] = self.tags[corner as usize / 3];
-                tips[faces] = if first == b { second } else { first };
-                faces += 1;
-            }
-        }
-        if faces == 0 {
-            return false;
-        }
-        let mut common = 0;
-        for corner in self.corners(b).collect::<Few>() {
-            for other in others(corner, &self.triangles) {
-                if self.marks[other as usize] == beside_a {
-                    self.marks[other as usize] = counted;
-                    common += 1;
+    /// Enters the edges at a vertex: all of them, or those whose other end waits for a change.
+    fn enter_around(&mut self, vertex: u32, all: bool) {
+        let mut beside: Vec<u32> = Vec::new();
+        for corner in self.surface.corners(vertex) {
+            for other in self.surface.others(corner) {
+                if (all || self.parked[other as usize]) && !beside.contains(&other) {
+                    beside.push(other);
                 }
             }
         }
-        if common != faces || (faces == 2 && tips[0] == tips[1]) {
+        for other in beside {
+            let ends = [vertex.min(other), vertex.max(other)];
+            if let Some((_, cost)) = self.target(ends) {
+                self.entries.push(self.entry(ends));
+                self.heap.push(Reverse(key(cost, self.entries.len() - 1)));
+            }
+        }
+    }
+
+    fn enter_cut(&mut self, ring: [u32; 3]) {
+        if Tunnel::at(&self.surface, ring).is_none() {
+            return;
+        }
+        let cost = tunnel::cost(&self.surface, ring);
+        self.entries.push(Entry {
+            ends: [ring[0], ring[1]],
+            tip: ring[2],
+            version: 0,
+        });
+        self.heap.push(Reverse(key(cost, self.entries.len() - 1)));
+    }
+
+    /// Cuts a loop if it is still there.
+    fn cut(&mut self, ring: [u32; 3]) {
+        if ring.iter().any(|&vertex| self.surface.is_gone(vertex)) {
+            return;
+        }
+        let Some(tunnel) = Tunnel::at(&self.surface, ring) else {
+            return;
+        };
+        let made = tunnel.close(&mut self.surface);
+        for (old, new) in ring.into_iter().zip(made) {
+            let old = old as usize;
+            self.quadrics.push(self.quadrics[old]);
+            self.kinds.push(self.kinds[old]);
+            self.open.push(self.open[old]);
+            self.versions[old] = self.versions[old].wrapping_add(1);
+            self.versions.push(self.versions[old]);
+            self.parked.push(false);
+            self.merged_into.push(new);
+        }
+        for cap in self.surface.tags.len() - 2..self.surface.tags.len() {
+            *self.tag_count(self.surface.tags[cap]) += 1;
+        }
+        for vertex in ring.into_iter().chain(made) {
+            self.enter_around(vertex, true);
+        }
+    }
+
+    fn tag_count(&mut self, tag: u16) -> &mut usize {
+        let untagged = self.faces_of_tag.len() - 1;
+        &mut self.faces_of_tag[if tag == UNTAGGED {
+            untagged
+        } else {
+            usize::from(tag)
+        }]
+    }
+
+    /// Every border keeps its course as far as the pressure asks for, and no tag loses its last face.
+    fn keeps_borders(&mut self, [a, b]: [u32; 2], faces: &EdgeFaces) -> bool {
+        let tags = &faces.tags[..faces.count];
+        for &tag in tags {
+            let dying = tags.iter().filter(|&&other| other == tag).count();
+            if *self.tag_count(tag) <= dying {
+                return false;
+            }
+        }
+        // An edge inside the surface between two places of open borders would pinch it.
+        let both_open = self.open[a as usize] && self.open[b as usize];
+        if both_open && faces.count == 2 {
             return false;
         }
-        let is_border = faces == 1 || face_tags[0] != face_tags[1];
-        if !is_border && self.kinds[a as usize] != Kind::Free && self.kinds[b as usize] != Kind::Free {
+        if self.pressure.borders_hold()
+            && !faces.is_border()
+            && self.kinds[a as usize] != Kind::Free
+            && self.kinds[b as usize] != Kind::Free
+        {
             return false;
         }
         // A face with two more border edges is the last of its patch.
-        !tips[..faces]
-            .iter()
-            .any(|&tip| self.is_border(a, tip) && self.is_border(b, tip))
-    }
-
-    fn is_border(&self, a: u32, b: u32) -> bool {
-        let mut faces = 0;
-        let mut tags = [0; 2];
-        for corner in self.corners(a) {
-            if others(corner, &self.triangles).contains(&b) {
-                if faces == 2 {
-                    return true;
+        let surface = &self.surface;
+        let single = |tip: u32| {
+            let [left, right] = [a, b].map(|end| surface.faces_at(end, tip));
+            match (left, right) {
+                (Some(left), Some(right)) if self.pressure.absorbs_patches() => {
+                    // Of an open border's last face there would be nothing left.
+                    left.count == 1 && right.count == 1
                 }
-                tags[faces] = self.tags[corner as usize / 3];
-                faces += 1;
+                (Some(left), Some(right)) => left.is_border() && right.is_border(),
+                _ => surface.is_border(a, tip) && surface.is_border(b, tip),
             }
-        }
-        faces != 2 || tags[0] != tags[1]
+        };
+        !faces.tips[..faces.count].iter().any(|&tip| single(tip))
     }
 
     /// No face of `vertex` that stays turns over or becomes a sliver when the vertex goes to `place`.
     fn keeps_sides(&self, vertex: u32, gone: u32, place: DVec3) -> bool {
-        let here = self.positions[vertex as usize];
-        self.corners(vertex).all(|corner| {
-            let [first, second] = others(corner, &self.triangles);
+        let here = self.surface.positions[vertex as usize];
+        let least_cosine = self.pressure.least_cosine();
+        self.surface.corners(vertex).all(|corner| {
+            let [first, second] = self.surface.others(corner);
             if first == gone || second == gone {
                 return true;
             }
-            let [b, c] = [first, second].map(|other| self.positions[other as usize]);
+            let [b, c] = [first, second].map(|other| self.surface.positions[other as usize]);
             let before = (b - here).cross(c - here);
             let (to_b, to_c) = (b - place, c - place);
             let after = to_b.cross(to_c);
@@ -334,74 +447,23 @@ impl Reducer {
             }
             let along = after.dot(before);
             along > 0.0
-                && along * along >= LEAST_COSINE * LEAST_COSINE * area_squared * before.length_squared()
+                && along * along >= least_cosine * least_cosine * area_squared * before.length_squared()
         })
     }
 
-    /// Moves everything of `b` to `a`, and `a` to `place`.
-    fn merge(&mut self, a: u32, b: u32, place: DVec3) {
-        for corner in self.corners(b).collect::<Few>() {
-            let triangle = corner as usize / 3;
-            if self.triangles[triangle].contains(&a) {
-                self.alive[triangle] = false;
-                self.living -= 1;
-            } else {
-                self.triangles[triangle][corner as usize % 3] = a;
-            }
-        }
-        let quadric = self.quadrics[b as usize];
-        self.quadrics[a as usize].add(&quadric);
-        self.kinds[a as usize] = self.kinds[a as usize].max(self.kinds[b as usize]);
-        self.positions[a as usize] = place;
-        self.versions[a as usize] = self.versions[a as usize]
-            .wrapping_add(1)
-            .max(self.versions[b as usize].wrapping_add(1));
-        // One list of both, without the dead.
-        let joined: Few = self
-            .list(a)
-            .chain(self.list(b))
-            .filter(|&corner| self.alive[corner as usize / 3])
-            .collect();
-        self.first[b as usize] = END;
-        self.last[b as usize] = END;
-        self.first[a as usize] = joined.first().unwrap_or(END);
-        let mut before = END;
-        for corner in joined {
-            if before != END {
-                self.next[before as usize] = corner;
-            }
-            before = corner;
-        }
-        self.last[a as usize] = before;
-        if before != END {
-            self.next[before as usize] = END;
-        }
-    }
-
-    /// All corners of a vertex's list, dead ones too.
-    fn list(&self, vertex: u32) -> impl Iterator<Item = u32> {
-        let mut corner = self.first[vertex as usize];
-        std::iter::from_fn(move || {
-            let here = (corner != END).then_some(corner)?;
-            corner = self.next[here as usize];
-            Some(here)
-        })
-    }
-
-    fn into_mesh(self, input: &Mesh) -> Mesh {
-        let middle = input
-            .bounds()
-            .map_or(DVec3::ZERO, |bounds| point(bounds.center()));
-        let mut number = vec![END; self.positions.len()];
+    fn into_mesh(mut self, input: &Mesh) -> Reduced {
+        let middle = middle(input);
+        let mut number = vec![END; self.surface.positions.len()];
         let mut mesh = Mesh {
             tags: input.tags.clone(),
             ..Mesh::default()
         };
-        for (triangle, corners) in self.triangles.iter().enumerate() {
-            if !self.alive[triangle] {
+        let surface = &self.surface;
+        for (triangle, corners) in surface.triangles.iter().enumerate() {
+            if !surface.alive[triangle] {
                 continue;
             }
-            mesh.face_tags.push(self.tags[triangle]);
+            mesh.face_tags.push(surface.tags[triangle]);
             mesh.triangles.push(corners.map(|corner| {
                 let number = &mut number[corner as usize];
                 if *number == END {
@@ -410,37 +472,43 @@ impl Reducer {
                     mesh.positions.push(if untouched {
                         input.positions[corner as usize]
                     } else {
-                        (self.positions[corner as usize] + middle).as_vec3().to_array()
+                        (surface.positions[corner as usize] + middle).as_vec3().to_array()
                     });
                 }
                 *number
             }));
         }
-        mesh
+        let went_to = (0..input.positions.len() as u32)
+            .map(|vertex| number[self.living(vertex) as usize])
+            .collect();
+        Reduced { mesh, went_to }
     }
 }
 
-/// The quadric and the kind of a vertex at the start.
-fn prepare(
-    vertex: usize,
-    positions: &[DVec3],
-    triangles: &[[u32; 3]],
-    tags: &[u16],
-    alive: &[bool],
-    fans: &Fans,
-) -> (Quadric, Kind) {
-    let here = positions[vertex];
+fn middle(mesh: &Mesh) -> DVec3 {
+    mesh.bounds().map_or(DVec3::ZERO, |bounds| point(bounds.center()))
+}
+
+/// Sorts as the cost does, a number that is not negative, and then by the entry's number.
+fn key(cost: f64, number: usize) -> u64 {
+    u64::from((cost as f32).to_bits()) << 32 | number as u64
+}
+
+/// The quadric and the kind of a vertex at the start, and whether it is on an open border.
+fn prepare(vertex: usize, surface: &Surface, fans: &Fans, border_weight: f64) -> (Quadric, Kind, bool) {
+    let here = surface.positions[vertex];
     let fan = || {
         fans.of(vertex)
             .iter()
             .copied()
-            .filter(|&corner| alive[corner as usize / 3])
+            .filter(|&corner| surface.alive[corner as usize / 3])
     };
     let mut quadric = Quadric::default();
     let mut borders = 0;
+    let mut open = false;
     for corner in fan() {
-        let [first, second] = others(corner, triangles);
-        let [b, c] = [first, second].map(|other| positions[other as usize] - here);
+        let [first, second] = others(corner, &surface.triangles);
+        let [b, c] = [first, second].map(|other| surface.positions[other as usize] - here);
         let cross = b.cross(c);
         let twice_area = cross.length();
         let normal = if twice_area > 0.0 {
@@ -449,24 +517,22 @@ fn prepare(
             DVec3::ZERO
         };
         quadric.add(&Quadric::plane(normal, here, 0.5 * twice_area));
-        let tag = tags[corner as usize / 3];
+        let tag = surface.tags[corner as usize / 3];
         for (other, edge) in [(first, b), (second, c)] {
-            let mut beside = fan().filter(|&near| others(near, triangles).contains(&other));
+            let mut beside = fan().filter(|&near| others(near, &surface.triangles).contains(&other));
             let pair = [beside.next(), beside.next()];
             let other_tag = pair
                 .iter()
                 .flatten()
-                .map(|&near| tags[near as usize / 3])
+                .map(|&near| surface.tags[near as usize / 3])
                 .find(|&near| near != tag);
-            let is_border = pair[1].is_none() || beside.next().is_some() || other_tag.is_some();
-            if is_border {
+            let is_open = pair[1].is_none() || beside.next().is_some();
+            open |= is_open;
+            if is_open || other_tag.is_some() {
                 // Upright on the face, through the edge. An edge between two tags gets one from either face.
                 let upright = normal.cross(edge).normalize_or_zero();
-                quadric.add(&Quadric::plane(
-                    upright,
-                    here,
-                    BORDER_WEIGHT * edge.length_squared(),
-                ));
+                let weight = if is_open { OPEN_WEIGHT } else { border_weight };
+                quadric.add(&Quadric::plane(upright, here, weight * edge.length_squared()));
                 // Each face at the edge counts it once.
                 borders += if pair[1].is_none() { 2 } else { 1 };
             }
@@ -478,47 +544,8 @@ fn prepare(
         4 => Kind::Border,
         _ => Kind::Corner,
     };
-    (quadric, kind)
+    (quadric, kind, open)
 }
 
-/// A short list without an allocation for the usual lengths.
-#[derive(Debug)]
-struct Few {
-    inline: [u32; 24],
-    length: usize,
-    spilled: Vec<u32>,
-}
-
-impl Few {
-    fn first(&self) -> Option<u32> {
-        (self.length > 0).then(|| self.inline[0])
-    }
-}
-
-impl FromIterator<u32> for Few {
-    fn from_iter<I: IntoIterator<Item = u32>>(items: I) -> Self {
-        let mut few = Self {
-            inline: [0; 24],
-            length: 0,
-            spilled: Vec::new(),
-        };
-        for item in items {
-            if few.length < few.inline.len() {
-                few.inline[few.length] = item;
-                few.length += 1;
-            } else {
-                few.spilled.push(item);
-            }
-        }
-        few
-    }
-}
-
-impl IntoIterator for Few {
-    type Item = u32;
-    type IntoIter = std::iter::Chain<std::iter::Take<std::array::IntoIter<u32, 24>>, std::vec::IntoIter<u32>>;
-
-    fn into_iter(self) -> Self::IntoIter {
-        self.inline.into_iter().take(self.length).chain(self.spilled)
-    }
-}
+/// Weight of the planes that hold open borders, beside those of faces.
+const OPEN_WEIGHT: f64 = 10.0;

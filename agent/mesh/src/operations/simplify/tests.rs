@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::operations::remesh::remesh;
+use crate::spatial::{Bvh, point};
 use crate::test_shapes::{cuboid, plank_crate, sphere, together, torus};
 
 /// Greatest distance between the surfaces, from the vertices of both.
@@ -26,7 +27,7 @@ fn apart(one: &Mesh, other: &Mesh) -> f64 {
 #[test]
 fn a_finely_cut_cube_goes_down_to_twelve_triangles_without_loss() {
     let fine = remesh(&cuboid([0.0; 3], [1.0; 3], "timber"), 0.05).unwrap();
-    let out = simplify(&fine, 12).unwrap();
+    let out = simplify(&fine, Goal::Triangles(12)).unwrap();
     assert_eq!(out.mesh.triangles.len(), 12);
     assert!(out.mesh.is_closed());
     assert!((out.mesh.volume() - 1.0).abs() < 1e-4, "{}", out.mesh.volume());
@@ -37,7 +38,7 @@ fn a_finely_cut_cube_goes_down_to_twelve_triangles_without_loss() {
 fn a_sphere_keeps_its_shape_and_the_error_is_measured() {
     // Source: fast-simplification 0.2.0 strays by 0.142 % of the diagonal on the same sphere at the same count.
     let ball = sphere([0.0; 3], 1.0, 5, "iron");
-    let out = simplify(&ball, 2048).unwrap();
+    let out = simplify(&ball, Goal::Triangles(2048)).unwrap();
     assert!(out.mesh.triangles.len() <= 2048 && out.mesh.triangles.len() >= 2040);
     assert!(out.mesh.is_closed());
     assert_eq!(out.mesh.euler_characteristic(), 2);
@@ -53,19 +54,25 @@ fn a_sphere_keeps_its_shape_and_the_error_is_measured() {
 #[test]
 fn a_torus_keeps_its_hole_at_any_budget() {
     let ring = torus(1.0, 0.4, 96, 48, "iron");
-    for budget in [4000, 400, 60, 4] {
-        let out = simplify(&ring, budget).unwrap().mesh;
+    for budget in [4000, 400, 60, 16] {
+        let out = simplify(&ring, Goal::Triangles(budget)).unwrap().mesh;
         assert!(out.is_closed());
         assert_eq!(out.euler_characteristic(), 0);
-        assert!(out.triangles.len() <= budget.max(60), "{}", out.triangles.len());
+        assert!(out.triangles.len() <= budget, "{}", out.triangles.len());
     }
+    // No torus has fewer than 14 triangles (Möbius's torus, from memory), so that this is out of reach.
+    let refused = simplify(&ring, Goal::Triangles(12)).unwrap_err().to_string();
+    assert!(
+        refused.contains("budget of 12") && refused.contains("raise the budget to 1"),
+        "{refused}"
+    );
 }
 
 #[test]
 fn the_budget_is_kept_on_a_crate_and_tags_keep_their_area() {
     let crate_ = remesh(&plank_crate(), 0.01).unwrap();
     for budget in [8000, 2000, 600] {
-        let out = simplify(&crate_, budget).unwrap().mesh;
+        let out = simplify(&crate_, Goal::Triangles(budget)).unwrap().mesh;
         assert!(
             out.triangles.len() <= budget,
             "{} > {budget}",
@@ -90,6 +97,105 @@ fn the_budget_is_kept_on_a_crate_and_tags_keep_their_area() {
     }
 }
 
+/// A slab with slots through it, a few centimetres long and narrow.
+fn slotted(slots: u32) -> Mesh {
+    let bar = |from: f64, to: f64, z: [f64; 2]| cuboid([from, 0.0, z[0]], [to, 0.06, z[1]], "timber");
+    let length = 0.12 * f64::from(slots) + 0.1;
+    let mut parts = vec![bar(0.0, length, [0.0, 0.1]), bar(0.0, length, [0.3, 0.4])];
+    for slot in 0..=slots {
+        let from = 0.12 * f64::from(slot);
+        parts.push(bar(from, from + 0.1, [0.05, 0.35]));
+    }
+    remesh(&together(&parts), 0.01).unwrap()
+}
+
+#[test]
+fn slots_stay_until_they_stand_in_the_way_of_the_budget_and_are_closed_then() {
+    let slab = slotted(12);
+    assert_eq!(slab.euler_characteristic(), 2 - 2 * 12);
+    let roomy = simplify(&slab, Goal::Triangles(1000)).unwrap();
+    assert_eq!(roomy.mesh.euler_characteristic(), slab.euler_characteristic());
+    assert_eq!(roomy.pressure, Pressure::Kept);
+    // Twelve tunnels need 2 * (V + 22) triangles with at least 16 vertices, by Euler and Heawood.
+    let tight = simplify(&slab, Goal::Triangles(72)).unwrap();
+    assert!(tight.mesh.triangles.len() <= 72);
+    assert!(tight.mesh.is_closed() && tight.mesh.clone().welded().is_closed());
+    assert!(tight.pressure >= Pressure::Tunnels);
+    assert!(tight.mesh.euler_characteristic() > slab.euler_characteristic());
+    assert!(
+        tight.mesh.volume() > 0.7 * slab.volume(),
+        "{}",
+        tight.mesh.volume() / slab.volume()
+    );
+}
+
+#[test]
+fn patches_of_a_tag_are_absorbed_last_and_no_tag_is_lost() {
+    let mut ball = sphere([0.0; 3], 1.0, 4, "timber");
+    ball.tags.push("iron".to_owned());
+    let iron = (0..ball.triangles.len()).step_by(40);
+    iron.for_each(|face| ball.face_tags[face] = 1);
+    let out = simplify(&ball, Goal::Triangles(60)).unwrap();
+    assert!(out.mesh.triangles.len() <= 60 && out.mesh.is_closed());
+    assert!(out.pressure > Pressure::Kept);
+    assert!(out.mesh.face_tags.contains(&0) && out.mesh.face_tags.contains(&1));
+}
+
+#[test]
+fn a_ratio_is_a_share_and_an_error_bound_is_kept() {
+    let ball = sphere([0.0; 3], 1.0, 4, "iron");
+    let tenth = simplify(&ball, Goal::Ratio(0.1)).unwrap().mesh;
+    assert!(
+        (500..=512).contains(&tenth.triangles.len()),
+        "{}",
+        tenth.triangles.len()
+    );
+    let mut before = usize::MAX;
+    for most_m in [0.004, 0.02, 0.1] {
+        let out = simplify(&ball, Goal::Error(most_m)).unwrap();
+        assert!(
+            out.error_m <= most_m && out.error_m > 0.1 * most_m,
+            "{}",
+            out.error_m
+        );
+        assert!(out.mesh.triangles.len() < before);
+        before = out.mesh.triangles.len();
+    }
+    assert_eq!(
+        simplify(&ball, Goal::Error(0.0)).unwrap().mesh.triangles.len(),
+        5120
+    );
+}
+
+#[test]
+fn exactly_one_goal_is_asked_for() {
+    let ball = sphere([0.0; 3], 1.0, 2, "iron");
+    let with = |settings: &[(&str, f64)]| {
+        let call = tidemill_ops::Call {
+            op: "simplify".to_owned(),
+            version: 1,
+            settings: settings
+                .iter()
+                .map(|(name, number)| ((*name).to_owned(), tidemill_ops::Setting::Number(*number)))
+                .collect(),
+            inputs: [].into(),
+            outputs: [].into(),
+        };
+        let value = crate::value::Value::Mesh(ball.clone().into());
+        run(&Context {
+            call: &call,
+            inputs: [("mesh", value)].into(),
+            tags: &[],
+        })
+        .map(|produced| produced.figures)
+    };
+    assert!(with(&[("ratio", 0.5)]).unwrap()["triangles"] <= 160.0);
+    assert!(with(&[("error", 0.05)]).unwrap()["error_m"] <= 0.05);
+    assert!(with(&[]).unwrap_err().to_string().contains("write one of"));
+    let two = with(&[("ratio", 0.5), ("triangles", 20.0)]).unwrap_err();
+    assert!(two.to_string().contains("exactly one"));
+}
+
 #[test]
 fn an_open_border_keeps_its_course() {
     let mut sheet = remesh(&cuboid([0.0; 3], [1.0, 0.2, 1.0], "timber"), 0.02).unwrap();
@@ -99,7 +205,7 @@ fn an_open_border_keeps_its_course() {
         .collect();
     sheet.triangles = upper.iter().map(|&face| sheet.triangles[face]).collect();
     sheet.face_tags = vec![0; sheet.triangles.len()];
-    let out = simplify(&sheet, 40).unwrap().mesh;
+    let out = simplify(&sheet, Goal::Triangles(40)).unwrap().mesh;
     assert!(out.triangles.len() <= 40);
     assert!(
         (out.area() / sheet.area() - 1.0).abs() < 1e-3,
@@ -117,7 +223,7 @@ fn separate_bodies_stay_separate_and_all_of_them_stay() {
         sphere([3.0, 0.0, 0.0], 0.2, 4, "timber"),
         sphere([0.0, 3.0, 0.0], 0.1, 4, "iron"),
     ]);
-    let out = simplify(&balls, 100).unwrap().mesh;
+    let out = simplify(&balls, Goal::Triangles(100)).unwrap().mesh;
     assert!(out.triangles.len() <= 100);
     assert!(out.is_closed());
     assert_eq!(out.euler_characteristic(), 6);
@@ -126,9 +232,9 @@ fn separate_bodies_stay_separate_and_all_of_them_stay() {
 #[test]
 fn a_mesh_within_its_budget_stays_as_it_is() {
     let cube = cuboid([0.0; 3], [1.0; 3], "timber");
-    assert_eq!(simplify(&cube, 12).unwrap().mesh, cube);
+    assert_eq!(simplify(&cube, Goal::Triangles(12)).unwrap().mesh, cube);
     assert!(
-        simplify(&Mesh::default(), 12)
+        simplify(&Mesh::default(), Goal::Triangles(12))
             .unwrap_err()
             .to_string()
             .contains("no triangles")
@@ -143,7 +249,9 @@ fn threads_change_nothing() {
             .num_threads(threads)
             .build()
             .unwrap();
-        pool.install(|| simplify(&crate_, 1500)).unwrap().mesh
+        pool.install(|| simplify(&crate_, Goal::Triangles(1500)))
+            .unwrap()
+            .mesh
     };
     assert_eq!(with(1), with(7));
 }

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use super::*;
 use crate::operations::remesh::remesh;
-use crate::operations::simplify::simplify;
+use crate::operations::simplify::{Goal, simplify};
 use crate::operations::wear::{Wearing, wear};
 use crate::test_shapes::{cuboid, plank_crate, sphere, torus};
 
@@ -143,7 +143,7 @@ fn a_worn_and_reduced_crate_unwraps_without_overlap() {
     };
     let worn = wear(&fine, &wearing).unwrap();
     for budget in [6000, 1500, 400] {
-        let low = simplify(&worn, budget).unwrap().mesh;
+        let low = simplify(&worn, Goal::Triangles(budget)).unwrap().mesh;
         let out = assert_sound(&low, &PLAIN);
         assert!(out.measured.stretch_l2 <= 1.15, "{:?}", out.measured);
     }
@@ -192,7 +192,7 @@ fn what_does_not_fit_says_so() {
 
 #[test]
 fn threads_change_nothing() {
-    let low = simplify(&remesh(&plank_crate(), 0.02).unwrap(), 1500)
+    let low = simplify(&remesh(&plank_crate(), 0.02).unwrap(), Goal::Triangles(1500))
         .unwrap()
         .mesh;
     let with = |threads| {

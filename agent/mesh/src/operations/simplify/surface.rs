@@ -1,0 +1,247 @@
+//! The surface while it is reduced: triangles over vertices, with lists of the corners at each vertex.
+
+use glam::DVec3;
+
+use crate::Mesh;
+use crate::spatial::{Fans, others};
+
+/// End of a list.
+pub(super) const END: u32 = u32::MAX;
+
+/// Triangles that can be merged away. Vertices and triangles keep their numbers for life.
+pub(super) struct Surface {
+    pub positions: Vec<DVec3>,
+    pub triangles: Vec<[u32; 3]>,
+    pub tags: Vec<u16>,
+    pub alive: Vec<bool>,
+    /// Living triangles.
+    pub living: usize,
+    /// For each vertex the first of its corners, and for each corner the next.
+    first: Vec<u32>,
+    next: Vec<u32>,
+    /// Marks of vertices met in the current question.
+    marks: Vec<u32>,
+    mark: u32,
+}
+
+/// The faces at an edge.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct EdgeFaces {
+    /// How many, at most 2.
+    pub count: usize,
+    /// Their tags.
+    pub tags: [u16; 2],
+    /// Their third vertices.
+    pub tips: [u32; 2],
+}
+
+impl EdgeFaces {
+    /// The edge lies between two tags, or has a face on one side only.
+    pub fn is_border(&self) -> bool {
+        self.count != 2 || self.tags[0] != self.tags[1]
+    }
+}
+
+/// What stands against a collapse.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Link {
+    /// Nothing: the surface keeps its form.
+    Sound,
+    /// This vertex is beside both ends without a face between the three: a loop of three edges.
+    Loop(u32),
+    /// Anything else.
+    Broken,
+}
+
+impl Surface {
+    pub fn new(mesh: &Mesh, positions: Vec<DVec3>, fans: &Fans) -> Self {
+        let triangles = mesh.triangles.clone();
+        let alive: Vec<bool> = triangles
+            .iter()
+            .map(|&[a, b, c]| a != b && b != c && c != a)
+            .collect();
+        let mut surface = Self {
+            first: vec![END; positions.len()],
+            next: vec![END; triangles.len() * 3],
+            marks: vec![0; positions.len()],
+            mark: 0,
+            living: alive.iter().filter(|&&alive| alive).count(),
+            positions,
+            triangles,
+            tags: mesh.face_tags.clone(),
+            alive,
+        };
+        for vertex in 0..surface.positions.len() {
+            surface.set_list(vertex as u32, fans.of(vertex).iter().copied());
+        }
+        surface
+    }
+
+    /// Living corners at a vertex.
+    pub fn corners(&self, vertex: u32) -> impl Iterator<Item = u32> + '_ {
+        let mut corner = self.first[vertex as usize];
+        std::iter::from_fn(move || {
+            while corner != END {
+                let here = corner;
+                corner = self.next[here as usize];
+                if self.alive[here as usize / 3] {
+                    return Some(here);
+                }
+            }
+            None
+        })
+    }
+
+    /// The two vertices after a corner, in the triangle's order.
+    pub fn others(&self, corner: u32) -> [u32; 2] {
+        others(corner, &self.triangles)
+    }
+
+    /// The faces at an edge; `None` for more than two.
+    pub fn faces_at(&self, a: u32, b: u32) -> Option<EdgeFaces> {
+        let mut faces = EdgeFaces {
+            count: 0,
+            tags: [0; 2],
+            tips: [END; 2],
+        };
+        for corner in self.corners(a) {
+            let [first, second] = self.others(corner);
+            if first == b || second == b {
+                if faces.count == 2 {
+                    return None;
+                }
+                faces.tags[faces.count] = self.tags[corner as usize / 3];
+                faces.tips[faces.count] = if first == b { second } else { first };
+                faces.count += 1;
+            }
+        }
+        Some(faces)
+    }
+
+    /// An edge between two tags, or of one face, or of more than two.
+    pub fn is_border(&self, a: u32, b: u32) -> bool {
+        self.faces_at(a, b).is_none_or(|faces| faces.is_border())
+    }
+
+    /// Whether a collapse keeps the surface a surface.
+    ///
+    /// The link condition (Dey, Edelsbrunner, Guha & Nekhayev 1999, from memory): vertices beside both ends are only
+    /// the tips of the faces that vanish.
+    pub fn link(&mut self, a: u32, b: u32, faces: &EdgeFaces) -> Link {
+        if faces.count == 0 || (faces.count == 2 && faces.tips[0] == faces.tips[1]) {
+            return Link::Broken;
+        }
+        self.mark += 1;
+        let mark = self.mark;
+        let mut corner = self.first[a as usize];
+        while corner != END {
+            if self.alive[corner as usize / 3] {
+                for other in others(corner, &self.triangles) {
+                    self.marks[other as usize] = mark;
+                }
+            }
+            corner = self.next[corner as usize];
+        }
+        let tips = faces.tips;
+        let found = self
+            .corners(b)
+            .flat_map(|corner| self.others(corner))
+            .filter(|&other| self.marks[other as usize] == mark && !tips.contains(&other))
+            .min();
+        found.map_or(Link::Sound, Link::Loop)
+    }
+
+    /// Moves everything of `b` to `a`, and `a` to `place`. The faces between them die.
+    pub fn merge(&mut self, a: u32, b: u32, place: DVec3) {
+        let mut corner = self.first[b as usize];
+        while corner != END {
+            let triangle = corner as usize / 3;
+            if self.alive[triangle] {
+                if self.triangles[triangle].contains(&a) {
+                    self.alive[triangle] = false;
+                    self.living -= 1;
+                } else {
+                    self.triangles[triangle][corner as usize % 3] = a;
+                }
+            }
+            corner = self.next[corner as usize];
+        }
+        self.positions[a as usize] = place;
+        // One list of both, without the dead.
+        let mut before = END;
+        for list in [self.first[a as usize], self.first[b as usize]] {
+            let mut corner = list;
+            while corner != END {
+                let after = self.next[corner as usize];
+                if self.alive[corner as usize / 3] {
+                    if before == END {
+                        self.first[a as usize] = corner;
+                    } else {
+                        self.next[before as usize] = corner;
+                    }
+                    before = corner;
+                }
+                corner = after;
+            }
+        }
+        if before == END {
+            self.first[a as usize] = END;
+        } else {
+            self.next[before as usize] = END;
+        }
+        self.first[b as usize] = END;
+    }
+
+    /// No living face uses it.
+    pub fn is_gone(&self, vertex: u32) -> bool {
+        self.first[vertex as usize] == END
+    }
+
+    /// Adds a vertex without faces.
+    pub fn add_vertex(&mut self, position: DVec3) -> u32 {
+        self.positions.push(position);
+        self.first.push(END);
+        self.marks.push(0);
+        (self.positions.len() - 1) as u32
+    }
+
+    /// Adds a living triangle to the lists of its vertices.
+    pub fn add_triangle(&mut self, corners: [u32; 3], tag: u16) {
+        let number = self.triangles.len() as u32;
+        self.triangles.push(corners);
+        self.tags.push(tag);
+        self.alive.push(true);
+        self.living += 1;
+        for (place, vertex) in corners.into_iter().enumerate() {
+            self.next.push(self.first[vertex as usize]);
+            self.first[vertex as usize] = number * 3 + place as u32;
+        }
+    }
+
+    /// Gives corners of one vertex to another.
+    pub fn give(&mut self, corners: &[u32], from: u32, to: u32) {
+        let kept: Vec<u32> = self
+            .corners(from)
+            .filter(|corner| !corners.contains(corner))
+            .collect();
+        for &corner in corners {
+            self.triangles[corner as usize / 3][corner as usize % 3] = to;
+        }
+        self.set_list(from, kept);
+        self.set_list(to, corners.iter().copied());
+    }
+
+    fn set_list(&mut self, vertex: u32, corners: impl IntoIterator<Item = u32>) {
+        let mut before = END;
+        self.first[vertex as usize] = END;
+        for corner in corners {
+            if before == END {
+                self.first[vertex as usize] = corner;
+            } else {
+                self.next[before as usize] = corner;
+            }
+            self.next[corner as usize] = END;
+            before = corner;
+        }
+    }
+}
