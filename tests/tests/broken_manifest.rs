@@ -39,7 +39,7 @@ fn many_errors_come_at_once_each_with_its_line() {
         "wethered",
         "partail",
         "remesh",
-        "manifest.toml:14",
+        "manifest.toml:15:20",
     ] {
         assert!(outcome.stderr.contains(part), "{part}: {}", outcome.stderr);
     }
