@@ -108,12 +108,11 @@ impl Tunnel {
             .fold(0.0, f64::max);
         let apart = self.normal * (THICKNESS * self.width).max(4.0e-7 * reach);
         let mut made = [0; 3];
-        for place in 0..3 {
-            let vertex = self.ring[place];
+        for ((vertex, faces), twin) in self.ring.into_iter().zip(&self.right).zip(&mut made) {
             let here = surface.positions[vertex as usize];
-            made[place] = surface.add_vertex(here + apart);
+            *twin = surface.add_vertex(here + apart);
             surface.positions[vertex as usize] = here - apart;
-            surface.give(&self.right[place], vertex, made[place]);
+            surface.give(faces, vertex, *twin);
         }
         let [a, b, c] = self.ring;
         surface.add_triangle([a, c, b], self.tags[0]);
