@@ -3,13 +3,20 @@
 //! An operation is a function from [`Context`] to [`Produced`]. It runs inside a rayon pool of the chain's threads and must
 //! give the same bytes whatever their number.
 
+mod audit;
 pub mod bake;
 mod context;
 mod displace;
 mod inspect;
+mod levels;
+mod normals;
+mod place;
 mod remesh;
 mod sheet;
 pub mod simplify;
+mod smooth;
+#[cfg(test)]
+mod testing;
 pub mod unwrap;
 mod wear;
 
@@ -30,9 +37,14 @@ const TABLE: &[(&str, Operation)] = &[
     ("remesh", remesh::run),
     ("wear", wear::run),
     ("displace", displace::run),
+    ("smooth", smooth::run),
+    ("place", place::run),
     ("simplify", simplify::run),
+    ("levels", levels::run),
+    ("normals", normals::run),
     ("unwrap", unwrap::run),
     ("bake", bake::run),
     ("sheet", sheet::run),
     ("inspect", inspect::run),
+    ("audit", audit::run),
 ];

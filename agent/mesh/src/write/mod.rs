@@ -8,5 +8,6 @@ mod vertices;
 
 pub use glb::{WriteError, glb};
 pub use normals::corner_normals;
+pub(crate) use normals::smoothed_normals;
 pub use obj::obj;
 pub(crate) use tangents::{CornerTangents, corner_tangents};

@@ -13,6 +13,11 @@ pub fn corner_normals(mesh: &Mesh) -> Vec<[[f32; 3]; 3]> {
     if let Some(normals) = &mesh.normals {
         return normals.clone();
     }
+    smoothed_normals(mesh, SMOOTHING_DEGREES)
+}
+
+/// As [`corner_normals`] without the mesh's own, for any angle up to 180 degrees.
+pub(crate) fn smoothed_normals(mesh: &Mesh, smoothing_degrees: f64) -> Vec<[[f32; 3]; 3]> {
     // The cross product's length is twice the area, so plain sums are weighted by area.
     let faces: Vec<DVec3> = (0..mesh.triangles.len())
         .map(|triangle| {
@@ -21,7 +26,7 @@ pub fn corner_normals(mesh: &Mesh) -> Vec<[[f32; 3]; 3]> {
         })
         .collect();
     let around = FacesAround::of(mesh);
-    let least_cosine = libm::cos(SMOOTHING_DEGREES.to_radians());
+    let least_cosine = libm::cos(smoothing_degrees.to_radians());
     mesh.triangles
         .iter()
         .zip(&faces)

@@ -16,18 +16,28 @@ const ALL: &[Declaration] = &[
     remesh::REMESH,
     wear::WEAR,
     displace::DISPLACE,
+    smooth::SMOOTH,
+    place::PLACE,
     simplify::SIMPLIFY,
+    levels::LEVELS,
+    normals::NORMALS,
     unwrap::UNWRAP,
     bake::BAKE,
     sheet::SHEET,
     inspect::INSPECT,
+    audit::AUDIT,
 ];
 
+mod audit;
 mod bake;
 mod displace;
 mod inspect;
+mod levels;
+mod normals;
+mod place;
 mod remesh;
 mod sheet;
 mod simplify;
+mod smooth;
 mod unwrap;
 mod wear;

@@ -21,6 +21,7 @@ pub use pressure::Pressure;
 use super::{Context, OperationError, Produced};
 use crate::Mesh;
 use reduce::{Until, reduce};
+pub(crate) use stray::farthest_between;
 
 /// The error is measured after a reduction, and the next one is told to stop earlier, this many times at most.
 const ERROR_TRIES: usize = 8;
@@ -117,7 +118,6 @@ fn to_budget(mesh: Mesh, budget: usize) -> Result<Simplified, OperationError> {
         return Ok(unchanged(mesh));
     }
     let welded = mesh.welded();
-    let was_closed = welded.is_closed();
     let until = Until {
         triangles: budget,
         stray_m: f64::INFINITY,
@@ -126,10 +126,7 @@ fn to_budget(mesh: Mesh, budget: usize) -> Result<Simplified, OperationError> {
     for pressure in Pressure::ALL {
         let reduced = reduce(&welded, until, pressure);
         fewest = fewest.min(reduced.mesh.triangles.len());
-        // Two vertices at one place would open the surface for whoever reads the file.
-        if reduced.mesh.triangles.len() <= budget
-            && (!was_closed || reduced.mesh.clone().welded().is_closed())
-        {
+        if reduced.mesh.triangles.len() <= budget && stays_closed(&welded, &reduced.mesh, pressure) {
             return Ok(Simplified {
                 error_m: stray::farthest(&welded, &reduced),
                 mesh: reduced.mesh,
@@ -141,6 +138,11 @@ fn to_budget(mesh: Mesh, budget: usize) -> Result<Simplified, OperationError> {
         "the fewest triangles that keep the surface whole are {fewest}, over the budget of {budget}; \
          raise the budget to {fewest}, or remesh with a larger voxel before, which closes gaps and merges parts"
     )))
+}
+
+/// Caps stand close together, and two vertices at one place would open the surface for whoever reads the file.
+fn stays_closed(input: &Mesh, reduced: &Mesh, pressure: Pressure) -> bool {
+    !pressure.closes_tunnels() || !input.is_closed() || reduced.clone().welded().is_closed()
 }
 
 fn to_error(mesh: Mesh, most_m: f64) -> Simplified {

@@ -103,9 +103,11 @@ impl Reducer {
         let fans = Fans::new(&mesh.triangles, vertices);
         let surface = Surface::new(mesh, positions, &fans);
         let weight = pressure.border_weight();
-        let prepared: Vec<(Quadric, Kind, bool)> = (0..vertices)
+        let prepared: Vec<Prepared> = (0..vertices)
             .into_par_iter()
-            .map(|vertex| prepare(vertex, &surface, &fans, weight))
+            .map_init(Vec::new, |fan, vertex| {
+                prepare(vertex, &surface, &fans, weight, fan)
+            })
             .collect();
         let mut faces_of_tag = vec![0; mesh.tags.len() + 1];
         for (_, &tag) in surface
@@ -118,9 +120,9 @@ impl Reducer {
         }
         Self {
             surface,
-            quadrics: prepared.iter().map(|(quadric, _, _)| *quadric).collect(),
-            kinds: prepared.iter().map(|(_, kind, _)| *kind).collect(),
-            open: prepared.iter().map(|(_, _, open)| *open).collect(),
+            quadrics: prepared.iter().map(|vertex| vertex.quadric).collect(),
+            kinds: prepared.iter().map(|vertex| vertex.kind).collect(),
+            open: prepared.iter().map(|vertex| vertex.open).collect(),
             versions: vec![0; vertices],
             merged_into: (0..vertices as u32).collect(),
             parked: vec![false; vertices],
@@ -183,31 +185,35 @@ impl Reducer {
     /// Collapses in order of cost; `true` if it ended because the next one strays too far.
     fn run(&mut self) -> bool {
         while !self.is_done() {
-            let Some(Reverse(top)) = self.heap.pop() else {
+            let Some(&Reverse(top)) = self.heap.peek() else {
                 break;
             };
             let number = (top & u64::from(u32::MAX)) as usize;
             let entry = self.entries[number];
             if entry.tip != END {
+                self.heap.pop();
                 self.cut([entry.ends[0], entry.ends[1], entry.tip]);
                 continue;
             }
             let ends = entry.ends.map(|vertex| self.living(vertex));
-            if ends[0] == ends[1] || ends.iter().any(|&vertex| self.surface.is_gone(vertex)) {
-                continue;
-            }
-            let Some((place, cost)) = self.target(ends) else {
+            let is_gone = ends[0] == ends[1] || ends.iter().any(|&vertex| self.surface.is_gone(vertex));
+            let target = if is_gone { None } else { self.target(ends) };
+            let Some((place, cost)) = target else {
+                self.heap.pop();
                 continue;
             };
             if self.version(ends) != entry.version {
                 // Costs are brought up to date only when they come up: far fewer than change.
                 self.entries[number] = self.entry(ends);
                 let fresh = key(cost, number);
-                if self.heap.peek().is_some_and(|Reverse(next)| *next < fresh) {
-                    self.heap.push(Reverse(fresh));
+                if fresh > top {
+                    if let Some(mut first) = self.heap.peek_mut() {
+                        first.0 = fresh;
+                    }
                     continue;
                 }
             }
+            self.heap.pop();
             if self.strays(ends, place) {
                 return true;
             }
@@ -409,6 +415,13 @@ impl Reducer {
         // A face with two more border edges is the last of its patch.
         let surface = &self.surface;
         let single = |tip: u32| {
+            // Borders run between vertices that lie on borders.
+            if [a, b, tip]
+                .iter()
+                .any(|&vertex| self.kinds[vertex as usize] == Kind::Free)
+            {
+                return false;
+            }
             let [left, right] = [a, b].map(|end| surface.faces_at(end, tip));
             match (left, right) {
                 (Some(left), Some(right)) if self.pressure.absorbs_patches() => {
@@ -494,20 +507,38 @@ fn key(cost: f64, number: usize) -> u64 {
     u64::from((cost as f32).to_bits()) << 32 | number as u64
 }
 
-/// The quadric and the kind of a vertex at the start, and whether it is on an open border.
-fn prepare(vertex: usize, surface: &Surface, fans: &Fans, border_weight: f64) -> (Quadric, Kind, bool) {
+/// What is known of a vertex at the start.
+struct Prepared {
+    quadric: Quadric,
+    kind: Kind,
+    /// On an open border, or at an edge of more than two faces.
+    open: bool,
+}
+
+/// A living face seen from one of its vertices: the other two in its order, and its tag.
+type Spoke = (u32, u32, u16);
+
+fn prepare(
+    vertex: usize,
+    surface: &Surface,
+    fans: &Fans,
+    border_weight: f64,
+    fan: &mut Vec<Spoke>,
+) -> Prepared {
     let here = surface.positions[vertex];
-    let fan = || {
-        fans.of(vertex)
-            .iter()
-            .copied()
-            .filter(|&corner| surface.alive[corner as usize / 3])
-    };
+    fan.clear();
+    let living = fans
+        .of(vertex)
+        .iter()
+        .filter(|&&corner| surface.alive[corner as usize / 3]);
+    fan.extend(living.map(|&corner| {
+        let [first, second] = others(corner, &surface.triangles);
+        (first, second, surface.tags[corner as usize / 3])
+    }));
     let mut quadric = Quadric::default();
     let mut borders = 0;
     let mut open = false;
-    for corner in fan() {
-        let [first, second] = others(corner, &surface.triangles);
+    for &(first, second, tag) in &*fan {
         let [b, c] = [first, second].map(|other| surface.positions[other as usize] - here);
         let cross = b.cross(c);
         let twice_area = cross.length();
@@ -517,24 +548,24 @@ fn prepare(vertex: usize, surface: &Surface, fans: &Fans, border_weight: f64) ->
             DVec3::ZERO
         };
         quadric.add(&Quadric::plane(normal, here, 0.5 * twice_area));
-        let tag = surface.tags[corner as usize / 3];
         for (other, edge) in [(first, b), (second, c)] {
-            let mut beside = fan().filter(|&near| others(near, &surface.triangles).contains(&other));
-            let pair = [beside.next(), beside.next()];
-            let other_tag = pair
-                .iter()
-                .flatten()
-                .map(|&near| surface.tags[near as usize / 3])
-                .find(|&near| near != tag);
-            let is_open = pair[1].is_none() || beside.next().is_some();
+            let mut faces = 0;
+            let mut between_tags = false;
+            for &(near_first, near_second, near_tag) in &*fan {
+                if near_first == other || near_second == other {
+                    faces += 1;
+                    between_tags |= near_tag != tag;
+                }
+            }
+            let is_open = faces != 2;
             open |= is_open;
-            if is_open || other_tag.is_some() {
+            if is_open || between_tags {
                 // Upright on the face, through the edge. An edge between two tags gets one from either face.
                 let upright = normal.cross(edge).normalize_or_zero();
                 let weight = if is_open { OPEN_WEIGHT } else { border_weight };
                 quadric.add(&Quadric::plane(upright, here, weight * edge.length_squared()));
                 // Each face at the edge counts it once.
-                borders += if pair[1].is_none() { 2 } else { 1 };
+                borders += if faces == 1 { 2 } else { 1 };
             }
         }
     }
@@ -544,7 +575,7 @@ fn prepare(vertex: usize, surface: &Surface, fans: &Fans, border_weight: f64) ->
         4 => Kind::Border,
         _ => Kind::Corner,
     };
-    (quadric, kind, open)
+    Prepared { quadric, kind, open }
 }
 
 /// Weight of the planes that hold open borders, beside those of faces.

@@ -55,3 +55,15 @@ fn distance_squared(mesh: &Mesh, triangle: usize, from: DVec3) -> f64 {
     let (nearest, _) = closest_on_triangle(from, mesh.corners(triangle).map(point));
     nearest.distance_squared(from)
 }
+
+/// Greatest distance of a vertex of one mesh from the surface of another, metres; 0 if either has no triangles.
+pub(crate) fn farthest_between(from: &Mesh, to: &Mesh) -> f64 {
+    let bvh = Bvh::new(to);
+    let squared = from
+        .positions
+        .par_iter()
+        .filter_map(|&position| bvh.nearest(point(position), f64::INFINITY))
+        .map(|nearest| nearest.distance_squared)
+        .reduce(|| 0.0, f64::max);
+    squared.sqrt()
+}

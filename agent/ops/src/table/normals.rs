@@ -1,0 +1,35 @@
+//! `normals`: shading normals.
+
+use crate::declare::{Declaration, Default, Kind, Outputs, Port, SettingDecl, SettingKind};
+
+pub(super) const NORMALS: Declaration = Declaration {
+    name: "normals",
+    version: 1,
+    summary: "Gives every corner a normal: the area-weighted mean of the faces that meet there within the smoothing angle.",
+    inputs: &[Port {
+        name: "mesh",
+        kind: Kind::Mesh,
+        many: false,
+        optional: false,
+        summary: "The mesh to work on.",
+    }],
+    outputs: Outputs::Fixed(&[Port {
+        name: "mesh",
+        kind: Kind::Mesh,
+        many: false,
+        optional: false,
+        summary: "The changed mesh.",
+    }]),
+    settings: &[SettingDecl {
+        name: "angle",
+        kind: SettingKind::Number {
+            least: 0.0,
+            most: 180.0,
+        },
+        unit: "degrees",
+        default: Default::Number(40.0),
+        summary: "Faces that turn by no more than this share a normal.",
+    }],
+    uses_tags: false,
+    uses_labels: false,
+};
