@@ -2,7 +2,7 @@
 
 use std::collections::{HashMap, HashSet};
 
-use tidemill_proto::v1::{AgentRow, Hello, Report, ToAgent, ToolQuestion, to_agent};
+use tidemill_proto::v1::{AgentRow, Hello, Report, ToAgent, ToolQuestion, Welcome, to_agent};
 
 use super::event::{AgentSender, LinkId};
 use super::tools::ToolBook;
@@ -26,6 +26,8 @@ pub struct Agent {
     pub hello: Hello,
     /// The stream that it is reached through; `None`: away.
     pub link: Option<(LinkId, AgentSender)>,
+    /// Messages that wait until it was welcomed: the first one on a stream is always Welcome.
+    pub held_back: Option<Vec<ToAgent>>,
     /// What it lends.
     pub report: Report,
     /// Unix time of its last message.
@@ -97,6 +99,7 @@ impl AgentBook {
                 let agent = &mut self.agents[id.0 as usize];
                 agent.hello = hello;
                 agent.link = Some((link, sender));
+                agent.held_back = Some(Vec::new());
                 agent.report = report;
                 agent.seen_ms = now_ms;
                 agent.gone_at_ms = None;
@@ -108,6 +111,7 @@ impl AgentBook {
                 self.agents.push(Agent {
                     hello,
                     link,
+                    held_back: Some(Vec::new()),
                     report,
                     seen_ms: now_ms,
                     gone_at_ms: None,
@@ -134,12 +138,32 @@ impl AgentBook {
     }
 
     /// Sends to an agent; one that is away misses it and is told when it is back.
-    pub fn send(&self, agent: AgentId, message: to_agent::Message) {
-        if let Some((_, sender)) = self.get(agent).and_then(|agent| agent.link.as_ref()) {
-            // A stream that has just broken is noticed by its own end.
-            let _ = sender.send(ToAgent {
-                message: Some(message),
-            });
+    pub fn send(&mut self, agent: AgentId, message: to_agent::Message) {
+        let Some(agent) = self.get_mut(agent) else { return };
+        let Some((_, sender)) = agent.link.as_ref() else {
+            return;
+        };
+        let message = ToAgent {
+            message: Some(message),
+        };
+        match agent.held_back.as_mut() {
+            Some(waiting) => waiting.push(message),
+            None => drop(sender.send(message)), // a stream that has just broken is noticed by its own end
+        }
+    }
+
+    /// Welcomes an agent, and then sends what had to wait for that.
+    pub fn welcome(&mut self, agent: AgentId, welcome: Welcome) {
+        let Some(agent) = self.get_mut(agent) else { return };
+        let waiting = agent.held_back.take().unwrap_or_default();
+        let Some((_, sender)) = agent.link.as_ref() else {
+            return;
+        };
+        let first = ToAgent {
+            message: Some(to_agent::Message::Welcome(welcome)),
+        };
+        for message in std::iter::once(first).chain(waiting) {
+            let _ = sender.send(message);
         }
     }
 

@@ -1,8 +1,6 @@
 //! Agents come, say things, and go.
 
-use tidemill_proto::v1::{
-    FromAgent, HandBack, Held, Hello, Report, ToolAnswer, Welcome, from_agent, to_agent,
-};
+use tidemill_proto::v1::{FromAgent, HandBack, Held, Hello, Report, ToolAnswer, Welcome, from_agent};
 use tidemill_proto::{LeaseId, RunName};
 
 use super::Engine;
@@ -67,7 +65,7 @@ impl Engine {
             keep,
             report_ms: u32::try_from(self.config.report_every.as_millis()).unwrap_or(u32::MAX),
         };
-        self.agents.send(agent, to_agent::Message::Welcome(welcome));
+        self.agents.welcome(agent, welcome);
         self.after_tools_changed();
         self.refresh_notes();
     }

@@ -392,7 +392,7 @@ impl Engine {
     }
 
     /// Tells an agent that it may forget a result.
-    pub(super) fn settle(&self, agent: AgentId, lease: &str, accepted: bool) {
+    pub(super) fn settle(&mut self, agent: AgentId, lease: &str, accepted: bool) {
         self.agents.send(
             agent,
             to_agent::Message::Settled(Settled {

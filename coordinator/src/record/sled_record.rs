@@ -13,11 +13,15 @@ use std::io;
 use std::ops::{Bound, ControlFlow};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
 
 use super::{Op, Record, RecordError, Result, Scan, Visitor, check_rows};
 
 /// sled's page cache. Its default of 1 GiB would be most of a small machine.
 const CACHE_BYTES: u64 = 32 * 1024 * 1024;
+/// How long a former owner's threads may take to let go of the database, and how often to look.
+const LOCK_WAIT: Duration = Duration::from_secs(10);
+const LOCK_LOOK: Duration = Duration::from_millis(10);
 
 /// The record in a folder.
 pub struct SledRecord {
@@ -146,17 +150,33 @@ impl Record for SledRecord {
 }
 
 fn open_database(folder: &Path) -> Result<sled::Db> {
-    sled::Config::new()
+    let config = sled::Config::new()
         .path(folder)
         .cache_capacity(CACHE_BYTES)
         // Every commit flushes; a second flusher would only compete with it.
-        .flush_every_ms(None)
-        .open()
-        .map_err(|source| RecordError::Database {
-            action: "open",
-            folder: folder.to_owned(),
-            source,
-        })
+        .flush_every_ms(None);
+    let begun = Instant::now();
+    loop {
+        match config.open() {
+            Err(source) if still_locked(&source) && begun.elapsed() < LOCK_WAIT => {
+                std::thread::sleep(LOCK_LOOK);
+            }
+            Err(source) => {
+                return Err(RecordError::Database {
+                    action: "open",
+                    folder: folder.to_owned(),
+                    source,
+                });
+            }
+            Ok(database) => return Ok(database),
+        }
+    }
+}
+
+/// The database's own lock is let go of by its threads, a moment after the owner of the data folder let go of
+/// the folder. Sled gives that error no kind of its own.
+fn still_locked(error: &sled::Error) -> bool {
+    matches!(error, sled::Error::Io(_)) && error.to_string().contains("could not acquire lock")
 }
 
 /// Rule 3, first half.

@@ -95,23 +95,16 @@ impl FakeAgent {
             .await
             .unwrap();
         let mut answers = answer.into_inner();
-        // Questions about tools may come before the welcome.
-        let mut early = Vec::new();
-        let welcome = loop {
-            match answers.message().await.unwrap().unwrap().message {
-                Some(to_agent::Message::Welcome(welcome)) => break welcome,
-                Some(to_agent::Message::Refused(refused)) => panic!("refused: {}", refused.reason),
-                message => early.push(ToAgent { message }),
-            }
+        // The contract: whatever else there is to say, the first message is the welcome.
+        let welcome = match answers.message().await.unwrap().unwrap().message {
+            Some(to_agent::Message::Welcome(welcome)) => welcome,
+            message => panic!("the first message was {message:?}"),
         };
         let store = Store::open(Path::new(&welcome.store_path)).unwrap();
         let started = Arc::new(AtomicU32::new(0));
         let addresses = Arc::new(Mutex::new(Vec::new()));
         let (count, seen, link) = (started.clone(), addresses.clone(), sender.clone());
         let task = tokio::spawn(async move {
-            for message in early {
-                answer_one(message, &store, exact, &worker, &count, &seen, &link);
-            }
             while let Ok(Some(message)) = answers.message().await {
                 answer_one(message, &store, exact, &worker, &count, &seen, &link);
             }
