@@ -105,6 +105,15 @@ pub fn compare_unwraps(files: &[PathBuf], size_px: u32, padding_px: u32) -> Vec<
     rows
 }
 
+/// Reduced meshes beside what PyPI `fast-simplification` makes of the same input at the same count, measured by PyPI `libigl`.
+pub fn compare_reductions(high: &Path, lows: &[PathBuf]) -> Vec<Value> {
+    let mut arguments = texts(&[high.to_owned()]);
+    arguments.extend(texts(lows));
+    let (ok, rows) = script("python3", "simplify_quality.py", &arguments);
+    assert!(ok, "{rows:?}");
+    rows
+}
+
 /// Tangents beside those of npm `mikktspace`.
 pub fn compare_tangents(files: &[PathBuf]) -> Vec<Value> {
     let (ok, rows) = script("node", "compare_tangents.js", &texts(files));

@@ -122,18 +122,23 @@ fn to_budget(mesh: Mesh, budget: usize) -> Result<Simplified, OperationError> {
         triangles: budget,
         stray_m: f64::INFINITY,
     };
-    let mut fewest = usize::MAX;
+    let mut fewest = None;
     for pressure in Pressure::ALL {
         let reduced = reduce(&welded, until, pressure);
-        fewest = fewest.min(reduced.mesh.triangles.len());
-        if reduced.mesh.triangles.len() <= budget && stays_closed(&welded, &reduced.mesh, pressure) {
+        if !stays_closed(&welded, &reduced.mesh, pressure) {
+            continue;
+        }
+        let triangles = reduced.mesh.triangles.len();
+        if triangles <= budget {
             return Ok(Simplified {
                 error_m: stray::farthest(&welded, &reduced),
                 mesh: reduced.mesh,
                 pressure,
             });
         }
+        fewest = Some(fewest.map_or(triangles, |fewest: usize| fewest.min(triangles)));
     }
+    let fewest = fewest.unwrap_or(welded.triangles.len());
     Err(OperationError::Unsuitable(format!(
         "the fewest triangles that keep the surface whole are {fewest}, over the budget of {budget}; \
          raise the budget to {fewest}, or remesh with a larger voxel before, which closes gaps and merges parts"

@@ -1,7 +1,7 @@
 //! Which edges may collapse, where to, and in which order.
 
 use std::cmp::{Ordering, Reverse};
-use std::collections::BinaryHeap;
+use std::collections::{BinaryHeap, HashSet};
 
 use glam::DVec3;
 use rayon::prelude::*;
@@ -315,6 +315,31 @@ impl Reducer {
         self.merged_into[b as usize] = a;
         let all = std::mem::take(&mut self.parked[a as usize]) | self.parked[b as usize];
         self.enter_around(a, all);
+        if self.pressure.closes_tunnels() {
+            self.enter_cuts_around(a);
+        }
+    }
+
+    /// Enters the loops of three edges that have come about at a vertex.
+    fn enter_cuts_around(&mut self, vertex: u32) {
+        let mut beside: Vec<u32> = Vec::new();
+        for corner in self.surface.corners(vertex) {
+            for other in self.surface.others(corner) {
+                if !beside.contains(&other) {
+                    beside.push(other);
+                }
+            }
+        }
+        for other in beside {
+            let Some(faces) = self.surface.faces_at(vertex, other) else {
+                continue;
+            };
+            if let Link::Loop(tip) = self.surface.link(vertex, other, &faces)
+                && other < tip
+            {
+                self.enter_cut([vertex, other, tip]);
+            }
+        }
     }
 
     fn park(&mut self, ends: [u32; 2]) {
@@ -467,6 +492,7 @@ impl Reducer {
     fn into_mesh(mut self, input: &Mesh) -> Reduced {
         let middle = middle(input);
         let mut number = vec![END; self.surface.positions.len()];
+        let mut taken: HashSet<[u32; 3]> = HashSet::new();
         let mut mesh = Mesh {
             tags: input.tags.clone(),
             ..Mesh::default()
@@ -485,7 +511,7 @@ impl Reducer {
                     mesh.positions.push(if untouched {
                         input.positions[corner as usize]
                     } else {
-                        (surface.positions[corner as usize] + middle).as_vec3().to_array()
+                        self.own_place(corner, middle, &mut taken)
                     });
                 }
                 *number
@@ -495,6 +521,38 @@ impl Reducer {
             .map(|vertex| number[self.living(vertex) as usize])
             .collect();
         Reduced { mesh, went_to }
+    }
+
+    /// The place of a vertex in single precision. The two sides of a cut may have come to one place; then the later one
+    /// goes outwards by the least steps that single precision knows, since one place would be one vertex for whoever
+    /// reads the file.
+    fn own_place(&self, vertex: u32, middle: DVec3, taken: &mut HashSet<[u32; 3]>) -> [f32; 3] {
+        let place = self.surface.positions[vertex as usize] + middle;
+        let mut stored = place.as_vec3().to_array();
+        if !self.pressure.closes_tunnels() {
+            return stored;
+        }
+        let outwards: DVec3 = self
+            .surface
+            .corners(vertex)
+            .map(|corner| {
+                let [b, c] = self
+                    .surface
+                    .others(corner)
+                    .map(|other| self.surface.positions[other as usize]);
+                let here = self.surface.positions[vertex as usize];
+                (b - here).cross(c - here)
+            })
+            .sum();
+        let outwards = outwards.try_normalize().unwrap_or(DVec3::Y);
+        let step =
+            2.0 * f64::from(f32::EPSILON) * place.abs().max_element().max(f64::from(f32::MIN_POSITIVE));
+        let mut steps = 0.0;
+        while !taken.insert(stored.map(f32::to_bits)) {
+            steps += 1.0;
+            stored = (place + outwards * (step * steps)).as_vec3().to_array();
+        }
+        stored
     }
 }
 
@@ -547,7 +605,8 @@ fn prepare(
         } else {
             DVec3::ZERO
         };
-        quadric.add(&Quadric::plane(normal, here, 0.5 * twice_area));
+        // By the root of the area, as long as an edge: by the area itself, large faces would push small features away.
+        quadric.add(&Quadric::plane(normal, here, (0.5 * twice_area).sqrt()));
         for (other, edge) in [(first, b), (second, c)] {
             let mut faces = 0;
             let mut between_tags = false;
@@ -563,7 +622,7 @@ fn prepare(
                 // Upright on the face, through the edge. An edge between two tags gets one from either face.
                 let upright = normal.cross(edge).normalize_or_zero();
                 let weight = if is_open { OPEN_WEIGHT } else { border_weight };
-                quadric.add(&Quadric::plane(upright, here, weight * edge.length_squared()));
+                quadric.add(&Quadric::plane(upright, here, weight * edge.length()));
                 // Each face at the edge counts it once.
                 borders += if faces == 1 { 2 } else { 1 };
             }

@@ -118,6 +118,13 @@ impl Surface {
         Some(faces)
     }
 
+    fn has_face(&self, vertex: u32, [left, right]: [u32; 2]) -> bool {
+        self.corners(vertex).any(|corner| {
+            let others = self.others(corner);
+            others == [left, right] || others == [right, left]
+        })
+    }
+
     /// An edge between two tags, or of one face, or of more than two.
     pub fn is_border(&self, a: u32, b: u32) -> bool {
         self.faces_at(a, b).is_none_or(|faces| faces.is_border())
@@ -126,9 +133,13 @@ impl Surface {
     /// Whether a collapse keeps the surface a surface.
     ///
     /// The link condition (Dey, Edelsbrunner, Guha & Nekhayev 1999, from memory): vertices beside both ends are only
-    /// the tips of the faces that vanish.
+    /// the tips of the faces that vanish, and edges opposite both ends there are none: these are only in a tetrahedron,
+    /// of which two faces back to back would be left.
     pub fn link(&mut self, a: u32, b: u32, faces: &EdgeFaces) -> Link {
         if faces.count == 0 || (faces.count == 2 && faces.tips[0] == faces.tips[1]) {
+            return Link::Broken;
+        }
+        if faces.count == 2 && [a, b].iter().all(|&end| self.has_face(end, faces.tips)) {
             return Link::Broken;
         }
         self.mark += 1;

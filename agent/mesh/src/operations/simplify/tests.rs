@@ -60,12 +60,11 @@ fn a_torus_keeps_its_hole_at_any_budget() {
         assert_eq!(out.euler_characteristic(), 0);
         assert!(out.triangles.len() <= budget, "{}", out.triangles.len());
     }
-    // No torus has fewer than 14 triangles (Möbius's torus, from memory), so that this is out of reach.
-    let refused = simplify(&ring, Goal::Triangles(12)).unwrap_err().to_string();
-    assert!(
-        refused.contains("budget of 12") && refused.contains("raise the budget to 1"),
-        "{refused}"
-    );
+    // No torus has fewer than 14 triangles (Möbius's torus, from memory), so that the hole must go.
+    let plug = simplify(&ring, Goal::Triangles(12)).unwrap();
+    assert!(plug.mesh.triangles.len() <= 12 && plug.mesh.is_closed());
+    assert_eq!(plug.mesh.euler_characteristic(), 2);
+    assert_eq!(plug.pressure, Pressure::Tunnels);
 }
 
 #[test]
@@ -122,11 +121,8 @@ fn slots_stay_until_they_stand_in_the_way_of_the_budget_and_are_closed_then() {
     assert!(tight.mesh.is_closed() && tight.mesh.clone().welded().is_closed());
     assert!(tight.pressure >= Pressure::Tunnels);
     assert!(tight.mesh.euler_characteristic() > slab.euler_characteristic());
-    assert!(
-        tight.mesh.volume() > 0.7 * slab.volume(),
-        "{}",
-        tight.mesh.volume() / slab.volume()
-    );
+    // So far below what the slots need, much of the bars between them is lost, but nothing strays by a slot's length.
+    assert!(tight.error_m < 0.2, "{}", tight.error_m);
 }
 
 #[test]
@@ -227,6 +223,20 @@ fn separate_bodies_stay_separate_and_all_of_them_stay() {
     assert!(out.triangles.len() <= 100);
     assert!(out.is_closed());
     assert_eq!(out.euler_characteristic(), 6);
+    // No closed body has fewer than 4 triangles.
+    assert_eq!(
+        simplify(&balls, Goal::Triangles(12))
+            .unwrap()
+            .mesh
+            .triangles
+            .len(),
+        12
+    );
+    let refused = simplify(&balls, Goal::Triangles(11)).unwrap_err().to_string();
+    assert!(
+        refused.contains("are 12, over the budget of 11; raise the budget to 12"),
+        "{refused}"
+    );
 }
 
 #[test]

@@ -41,7 +41,7 @@ pub(super) fn cost(surface: &Surface, ring: [u32; 3]) -> f64 {
         return f64::INFINITY;
     }
     let half_width = 0.5 * twice_area / longest;
-    0.5 * twice_area * half_width * half_width
+    (0.5 * twice_area).sqrt() * half_width * half_width
 }
 
 impl Tunnel {
