@@ -9,7 +9,7 @@ use std::ffi::OsString;
 use std::fs::{self, Metadata};
 use std::io;
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::UNIX_EPOCH;
 
 use serde::{Deserialize, Serialize};
@@ -56,6 +56,8 @@ pub(crate) struct ToolBox {
     /// `tools/` in the agent's data: what was found out earlier, and a folder for asking.
     data: PathBuf,
     known: Mutex<HashMap<PathBuf, Known>>,
+    /// Where a program of the PATH was found last.
+    found: Mutex<HashMap<String, PathBuf>>,
 }
 
 /// What was found out about a file, as long as it looks the same.
@@ -65,6 +67,17 @@ struct Known {
     changed_ns: u128,
     version: Option<String>,
     digest: Digest,
+}
+
+impl Known {
+    /// Version and digest: of two programs that call themselves by one version, each is its own.
+    fn exact(&self) -> String {
+        let digest = format!("blake3:{}", self.digest);
+        match &self.version {
+            Some(version) => format!("{version} {digest}"),
+            None => digest,
+        }
+    }
 }
 
 impl ToolBox {
@@ -80,6 +93,7 @@ impl ToolBox {
             launcher,
             data,
             known: Mutex::new(known),
+            found: Mutex::default(),
         })
     }
 
@@ -111,11 +125,8 @@ impl ToolBox {
     pub(crate) fn find(&self, name: &str) -> Result<Tool, ToolError> {
         let Tools::Named(named) = &self.tools else {
             let path = on_path(name).ok_or_else(|| ToolError::NotOnPath(name.to_owned()))?;
-            let known = self.look(name, &path)?;
-            let digest = format!("blake3:{}", known.digest);
-            let exact = known
-                .version
-                .map_or(digest.clone(), |version| format!("{version} {digest}"));
+            let exact = self.look(name, &path)?.exact();
+            lock(&self.found).insert(name.to_owned(), path.clone());
             return Ok(Tool { path, exact });
         };
         let tool = named.iter().find(|tool| tool.name == name);
@@ -138,11 +149,28 @@ impl ToolBox {
         })
     }
 
+    /// The tool as an item of a run uses it, whose version was fixed when the run began: where it was found then,
+    /// as long as its file looks the same. Going through the whole PATH again for every item would cost a small
+    /// item more than its copy does.
+    pub(crate) fn find_again(&self, name: &str) -> Result<Tool, ToolError> {
+        let path = lock(&self.found).get(name).cloned();
+        let Some(path) = path else {
+            return self.find(name);
+        };
+        match self.look(name, &path) {
+            Ok(known) => Ok(Tool {
+                path,
+                exact: known.exact(),
+            }),
+            Err(_) => self.find(name),
+        }
+    }
+
     fn look(&self, name: &str, path: &Path) -> Result<Known, ToolError> {
         let metadata = metadata(name, path)?;
         let (size, changed_ns) = (metadata.len(), changed_ns(&metadata));
         // Held while the program is asked, so that it is asked once.
-        let mut known = self.known.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut known = lock(&self.known);
         if let Some(known) = known.get(path)
             && (known.size, known.changed_ns) == (size, changed_ns)
         {
@@ -227,6 +255,11 @@ fn on_path(name: &str) -> Option<PathBuf> {
                 .map(|name| folder.join(name))
                 .find(|file| fs::metadata(file).is_ok_and(|metadata| os::is_program(file, &metadata)))
         })
+}
+
+/// What is guarded stays whole between any two statements, so a panic elsewhere is no reason to stop.
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 fn metadata(name: &str, path: &Path) -> Result<Metadata, ToolError> {

@@ -82,7 +82,10 @@ fn dispatch(command: &Command, settings: &Settings, printer: &Printer) -> Result
         Command::Doc(arguments) => return commands::doc::doc(&arguments.page, printer),
         _ => {}
     }
+    // The cores are for the items: this process only tells others what to do.
+    let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
     let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads((cores / 2).clamp(1, 4))
         .enable_all()
         .build()
         .map_err(|error| Failure::unreachable(format!("cannot start threads: {error}")))?;

@@ -98,10 +98,20 @@ async fn put(rpc: &Rpc, digest: Digest, source: BlobSource) -> Result<(), Failur
                 .map_err(|status| failed(&status))
         }
         BlobSource::File(path, size) => {
-            let file = tokio::fs::File::open(&path)
-                .await
-                .map_err(|error| unread(&path, &io_words(&error)))?;
-            match rpc.put(digest, size, chunks_of(file)).await {
+            let put = if size <= CHUNK_BYTES as u64 {
+                // In one go: opening, reading and closing would each wait for a thread.
+                let bytes = tokio::fs::read(&path)
+                    .await
+                    .map_err(|error| unread(&path, &io_words(&error)))?;
+                rpc.put(digest, size, futures::stream::iter([Bytes::from(bytes)]))
+                    .await
+            } else {
+                let file = tokio::fs::File::open(&path)
+                    .await
+                    .map_err(|error| unread(&path, &io_words(&error)))?;
+                rpc.put(digest, size, chunks_of(file)).await
+            };
+            match put {
                 Ok(()) => Ok(()),
                 // The name is the promise: other bytes under it are refused.
                 Err(status)

@@ -43,6 +43,7 @@ enum Command {
 }
 
 fn main() -> ExitCode {
+    os::keep_memory_together();
     let arguments = Arguments::parse();
     start_logging(arguments.log);
     let outcome = tokio::runtime::Builder::new_multi_thread()

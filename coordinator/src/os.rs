@@ -65,3 +65,18 @@ pub fn give_memory_back() {
 /// Other allocators give memory back by themselves.
 #[cfg(not(all(target_os = "linux", target_env = "gnu")))]
 pub fn give_memory_back() {}
+
+/// Keeps the allocator to two arenas. glibc gives nearly every thread one of its own, and what a plan leaves free in
+/// one of them no other thread uses: a fifth to a third of the memory of a coordinator with many items. To be called
+/// before threads are started.
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+pub fn keep_memory_together() {
+    // SAFETY: takes no pointers; no other thread runs yet.
+    unsafe {
+        libc::mallopt(libc::M_ARENA_MAX, 2);
+    }
+}
+
+/// Other allocators have no such setting.
+#[cfg(not(all(target_os = "linux", target_env = "gnu")))]
+pub fn keep_memory_together() {}

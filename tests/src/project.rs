@@ -80,9 +80,9 @@ pub fn quay() -> Sandbox {
     sandbox
 }
 
-/// A project of `count` small text files that a program copies, one item each.
-pub fn copies(count: usize) -> Sandbox {
-    let sandbox = Sandbox::new();
+/// A project, below `folder`, of `count` small text files that a program copies, one item each.
+pub fn copies(folder: &std::path::Path, count: usize) -> Sandbox {
+    let sandbox = Sandbox::below(folder);
     sandbox.write(
         "manifest.toml",
         r#"[manifest]

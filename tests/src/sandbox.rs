@@ -29,9 +29,14 @@ pub struct Outcome {
 impl Sandbox {
     /// An empty project.
     pub fn new() -> Self {
+        Self::below(&std::env::temp_dir())
+    }
+
+    /// An empty project in a folder of its own below `folder`.
+    pub fn below(folder: &Path) -> Self {
         let root = tempfile::Builder::new()
             .prefix("tidemill-test-")
-            .tempdir()
+            .tempdir_in(folder)
             .expect("a temporary folder");
         std::fs::create_dir(root.path().join("project")).expect("a project folder");
         Self { root }

@@ -9,6 +9,8 @@
 mod bound;
 mod remote;
 
+use std::fs::File;
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use tidemill_proto::Digest;
@@ -47,6 +49,10 @@ impl From<StoreError> for BlobError {
         }
     }
 }
+
+/// Of outputs up to this size it is found out first whether the store has them: moving one there and back costs
+/// more than to read it twice.
+const LOOK_FIRST_BYTES: u64 = 64 * 1024;
 
 /// Access to blobs by their digests.
 #[derive(Debug)]
@@ -106,6 +112,16 @@ impl Blobs {
         Ok(())
     }
 
+    /// Writes a small held blob, checked, into the empty file that stands at `target`.
+    pub(crate) fn fill(&self, digest: Digest, target: &Path, mut file: File) -> Result<(), BlobError> {
+        let bytes = self.store.read_blob(&digest)?;
+        if file.write_all(&bytes).is_err() {
+            // Says what is wrong with the disk, or puts a new file in its place.
+            return self.export(digest, target);
+        }
+        Ok(())
+    }
+
     /// Makes sure that a tree's files are here; gives all that is held for it.
     pub(crate) fn hold_tree(&self, tree: Digest, control: &Control) -> Result<Vec<Digest>, BlobError> {
         self.hold(tree, control)?;
@@ -126,7 +142,17 @@ impl Blobs {
     }
 
     /// Takes a file away into the store. `copy`: leave it, since somebody else may have it too.
-    pub(crate) fn take_file(&self, path: &Path, copy: bool) -> Result<Staged, BlobError> {
+    pub(crate) fn take_file(&self, path: &Path, size_bytes: u64, copy: bool) -> Result<Staged, BlobError> {
+        if size_bytes <= LOOK_FIRST_BYTES
+            && let Ok(bytes) = std::fs::read(path)
+        {
+            // Everything of the item has ended, so nobody writes it any more.
+            let digest = Digest::of(&bytes);
+            if self.store.contains(&digest)? {
+                let size = bytes.len() as u64;
+                return Ok(Staged { digest, size });
+            }
+        }
         Ok(if copy {
             self.store.stage_file(path)?
         } else {

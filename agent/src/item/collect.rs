@@ -111,7 +111,7 @@ fn take_file(path: &Path, blobs: &Blobs) -> Result<tidemill_store::Staged, Verdi
         .map_err(|error| Verdict::machine(format!("cannot read {}: {error}", path.display())))?;
     // A file with a second name elsewhere could be changed there later: the store gets its own copy.
     blobs
-        .take_file(path, os::has_other_names(&metadata))
+        .take_file(path, metadata.len(), os::has_other_names(&metadata))
         .map_err(verdict)
 }
 

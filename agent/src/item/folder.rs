@@ -2,12 +2,14 @@
 //! item would take longer than a small item itself, so only what was put there is removed again, and the
 //! folders of inputs stay as long as the next item has inputs of the same names.
 
+use std::cell::Cell;
 use std::collections::BTreeSet;
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
 use super::paths::{IN, OUT, TMP};
+use super::spare::{self, Spares};
 use crate::os;
 
 /// One slot's folder with `in`, `out` and `tmp`.
@@ -16,6 +18,11 @@ pub(crate) struct SlotFolder {
     root: PathBuf,
     /// Folders below `in` that are there, relative to `root`, with `/`.
     made: BTreeSet<String>,
+    /// Small files of the last item's inputs that still stand where they were, to be filled anew.
+    left: BTreeSet<String>,
+    /// Whether the last look at `root` since the last item found nothing there but what is ours.
+    no_strangers: Cell<bool>,
+    spares: Spares,
 }
 
 impl SlotFolder {
@@ -24,9 +31,13 @@ impl SlotFolder {
         fs::create_dir_all(root)?;
         // Programs are told absolute paths (HOME), and run elsewhere than this process.
         let root = std::path::absolute(root)?;
+        let spares = Spares::open(root.with_extension("spare"))?;
         let mut folder = Self {
             root,
             made: BTreeSet::new(),
+            left: BTreeSet::new(),
+            no_strangers: Cell::new(false),
+            spares,
         };
         folder.clean()?;
         Ok(folder)
@@ -39,6 +50,30 @@ impl SlotFolder {
     /// Absolute path of a path with `/`.
     pub(crate) fn path(&self, relative: &str) -> PathBuf {
         self.root.join(relative)
+    }
+
+    /// An empty, writable file at a path with `/` for so many bytes, if there is one to be used again.
+    pub(crate) fn used_file(&mut self, relative: &str, size_bytes: u64) -> Option<fs::File> {
+        let target = self.path(relative);
+        if self.left.remove(relative) {
+            if let Some(file) = spare::emptied(&target, size_bytes) {
+                return Some(file);
+            }
+            let _ = fs::remove_file(&target);
+        }
+        self.spares.take(&target, size_bytes)
+    }
+
+    /// Puts away what is left of the last item: from now on only what this one was given is in the folder.
+    pub(crate) fn put_away_the_rest(&mut self) -> io::Result<()> {
+        for relative in std::mem::take(&mut self.left) {
+            let path = self.path(&relative);
+            match fs::symlink_metadata(&path) {
+                Ok(metadata) if self.spares.keep(&path, &metadata) => {}
+                _ => remove_all(&path)?,
+            }
+        }
+        Ok(())
     }
 
     /// Makes sure that of the input folders just these are there, all empty.
@@ -65,20 +100,31 @@ impl SlotFolder {
         Ok(())
     }
 
-    /// Removes whatever is there but the folders themselves.
+    /// Removes whatever is there but the folders themselves, and small files in them that the next item's inputs
+    /// may fill anew ([`Self::used_file`], [`Self::put_away_the_rest`]).
     pub(crate) fn clean(&mut self) -> io::Result<()> {
-        for entry in fs::read_dir(&self.root)? {
-            let name = entry?.file_name();
-            if !is_own(&name) {
-                remove_all(&self.root.join(name))?;
+        self.left.clear();
+        if !self.no_strangers.replace(false) {
+            for entry in fs::read_dir(&self.root)? {
+                let name = entry?.file_name();
+                if !is_own(&name) {
+                    remove_all(&self.root.join(name))?;
+                }
             }
         }
+        let mut emptied = BTreeSet::new();
         for own in [IN, OUT, TMP] {
             let path = self.root.join(own);
             match fs::symlink_metadata(&path) {
                 Ok(metadata) if metadata.is_dir() => {
                     os::make_readable(&path, &metadata)?;
-                    empty(&path, own, &self.made)?;
+                    let mut sweep = Sweep {
+                        keep: &self.made,
+                        emptied: &mut emptied,
+                        left: &mut self.left,
+                        spares: &mut self.spares,
+                    };
+                    sweep.empty(&path, own)?;
                 }
                 // A program has put something else in its place.
                 Ok(_) => {
@@ -89,17 +135,17 @@ impl SlotFolder {
                 Err(error) => return Err(error),
             }
         }
-        self.made.retain(|made| self.root.join(made).is_dir());
+        self.made = emptied;
         Ok(())
     }
 
-    /// Names in the slot's folder itself that are not ours, sorted.
+    /// Names in the slot's folder itself that are not ours, sorted. To be asked when everything of the item
+    /// has ended.
     pub(crate) fn strangers(&self) -> io::Result<Vec<String>> {
-        let names = names_in(&self.root)?;
-        Ok(names
-            .into_iter()
-            .filter(|name| !is_own(name.trim_end_matches('/').as_ref()))
-            .collect())
+        let mut names = names_in(&self.root)?;
+        names.retain(|name| !is_own(name.trim_end_matches('/').as_ref()));
+        self.no_strangers.set(names.is_empty());
+        Ok(names)
     }
 
     fn note_made(&mut self, folder: &str) {
@@ -136,20 +182,36 @@ fn is_needed(made: &str, wanted: &BTreeSet<String>) -> bool {
     })
 }
 
-/// Empties a folder; folders in `keep` stay, emptied too.
-fn empty(path: &Path, relative: &str, keep: &BTreeSet<String>) -> io::Result<()> {
-    for entry in fs::read_dir(path)? {
-        let entry = entry?;
-        let inner = entry.path();
-        let name = format!("{relative}/{}", entry.file_name().to_string_lossy());
-        if keep.contains(&name) && entry.file_type()?.is_dir() {
-            os::make_readable(&inner, &entry.metadata()?)?;
-            empty(&inner, &name, keep)?;
-        } else {
-            remove_all(&inner)?;
+/// What happens to the things in a slot's folder after an item.
+struct Sweep<'a> {
+    /// Folders that stay, emptied.
+    keep: &'a BTreeSet<String>,
+    /// Those of them that were there.
+    emptied: &'a mut BTreeSet<String>,
+    /// Files that stay for now.
+    left: &'a mut BTreeSet<String>,
+    spares: &'a mut Spares,
+}
+
+impl Sweep<'_> {
+    fn empty(&mut self, path: &Path, relative: &str) -> io::Result<()> {
+        for entry in fs::read_dir(path)? {
+            let entry = entry?;
+            let inner = entry.path();
+            let metadata = entry.metadata()?;
+            let name = format!("{relative}/{}", entry.file_name().to_string_lossy());
+            if self.keep.contains(&name) && metadata.is_dir() {
+                os::make_readable(&inner, &metadata)?;
+                self.empty(&inner, &name)?;
+                self.emptied.insert(name);
+            } else if self.keep.contains(relative) && spare::fits(&metadata) {
+                self.left.insert(name);
+            } else if !self.spares.keep(&inner, &metadata) {
+                remove_all(&inner)?;
+            }
         }
+        Ok(())
     }
-    Ok(())
 }
 
 /// Removes a file or a folder with all that is in it, even if its owner forbade that to itself. Never follows
@@ -218,6 +280,8 @@ mod tests {
         fs::create_dir_all(root.join("tmp/deep/er")).unwrap();
         assert_eq!(folder.strangers().unwrap(), ["core"]);
         folder.clean().unwrap();
+        assert!(root.join("in/model/model.obj").exists(), "it may be filled anew");
+        folder.put_away_the_rest().unwrap();
         let left = [
             "in",
             "in/maps",

@@ -6,7 +6,7 @@
 //! - `judge`: what an end means, pure.
 //! - `stage`: inputs into the folder. `collect`: outputs out of it.
 //! - `log`: what the item wrote: all of it, the last lines, and pieces for whoever watches.
-//! - `folder`: the slot's folder, used again and again. `run`: the steps in order.
+//! - `folder`: the slot's folder, used again and again. `spare`: files to fill anew. `run`: the steps in order.
 
 pub(crate) mod chain;
 pub(crate) mod collect;
@@ -16,4 +16,5 @@ pub(crate) mod judge;
 pub(crate) mod log;
 pub(crate) mod paths;
 pub(crate) mod run;
+mod spare;
 pub(crate) mod stage;

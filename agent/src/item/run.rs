@@ -101,7 +101,9 @@ fn attempt(
             ),
         );
     }
-    add_figures(around.folder, log, heard);
+    if let Some(item::Action::Operations(_)) = &item.action {
+        add_figures(around.folder, log, heard);
+    }
     let verdict = judge::judge(&ended, name, item.time_limit_ms, start.memory_limit_bytes);
     if verdict.outcome != Outcome::Done {
         return Err(with_last_line(verdict, log));
@@ -156,7 +158,7 @@ fn program_launch(
     around: &mut Surroundings<'_>,
 ) -> Result<Launch, Verdict> {
     let name = program_name(start, program);
-    let tool = around.tools.find(name).map_err(Verdict::machine)?;
+    let tool = around.tools.find_again(name).map_err(Verdict::machine)?;
     if let Some(fixed) = start
         .tools
         .iter()

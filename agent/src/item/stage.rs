@@ -100,24 +100,30 @@ pub(crate) fn copy_in(
                     input.name
                 )));
             }
-            copies.push((path, &companion.digest, false));
+            copies.push((path, &companion.digest, companion.size, false));
         }
         folders.insert(in_folder);
-        copies.push((file, &staged.digest, staged.folder));
+        copies.push((file, &staged.digest, staged.size, staged.folder));
     }
     folder
         .prepare(&folders)
         .map_err(|error| Verdict::machine(format!("cannot prepare the slot: {error}")))?;
     let mut lack = Lack::default();
-    for (path, bytes, is_tree) in &copies {
+    for (path, bytes, size, is_tree) in &copies {
         let (own, target) = (digest(bytes)?, folder.path(path));
         lack.sort_out(if *is_tree {
             blobs.export_tree(own, &target)
         } else {
-            blobs.export(own, &target)
+            match folder.used_file(path, *size) {
+                Some(file) => blobs.fill(own, &target, file),
+                None => blobs.export(own, &target),
+            }
         })?;
     }
     lack.none_or(())?;
+    folder
+        .put_away_the_rest()
+        .map_err(|error| Verdict::machine(format!("cannot prepare the slot: {error}")))?;
     let mut files: BTreeMap<String, Vec<String>> = BTreeMap::new();
     for staged in inputs {
         let file = paths::input_file(input_of(item, staged)?, staged).map_err(Verdict::failed)?;

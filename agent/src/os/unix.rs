@@ -42,6 +42,16 @@ pub(crate) fn make_readable(path: &Path, metadata: &Metadata) -> io::Result<()> 
     fs::set_permissions(path, Permissions::from_mode(metadata.mode() & 0o777 | wanted))
 }
 
+/// Gives a file the permissions of a new one, whatever a program has done to them. Returns its length in bytes.
+pub(crate) fn make_plain(path: &Path) -> io::Result<u64> {
+    let metadata = fs::symlink_metadata(path)?;
+    // Looking costs less than changing, and most programs change nothing.
+    if metadata.mode() & 0o7777 != 0o644 {
+        fs::set_permissions(path, Permissions::from_mode(0o644))?;
+    }
+    Ok(metadata.len())
+}
+
 /// Whether a file can be reached under another name too (a hard link).
 pub(crate) fn has_other_names(metadata: &Metadata) -> bool {
     metadata.nlink() > 1

@@ -76,6 +76,13 @@ pub(crate) fn make_readable(path: &Path, metadata: &Metadata) -> io::Result<()> 
     fs::set_permissions(path, permissions)
 }
 
+/// Gives a file the permissions of a new one, whatever a program has done to them. Returns its length in bytes.
+pub(crate) fn make_plain(path: &Path) -> io::Result<u64> {
+    let metadata = fs::symlink_metadata(path)?;
+    make_readable(path, &metadata)?;
+    Ok(metadata.len())
+}
+
 /// The number of names is not to be had without a handle: a copy is always right.
 pub(crate) fn has_other_names(_metadata: &Metadata) -> bool {
     true
