@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
-use tidemill_plan::{Diagnostic, Diagnostics, Options, Severity, Wanted};
+use tidemill_plan::{Diagnostic, Diagnostics, Machine, Options, Severity, Wanted};
 use tidemill_proto::v1::Plan;
 
 use crate::arguments::Choice;
@@ -11,7 +11,7 @@ use crate::exit::ExitStatus;
 use crate::failure::{Failure, io_words};
 use crate::output::human;
 use crate::printer::Printer;
-use crate::settings::Settings;
+use crate::settings::{Place, Settings};
 use crate::survey::{Surveyed, survey};
 
 /// Columns of a diagnosis where the terminal does not say how many it has.
@@ -81,6 +81,7 @@ pub fn prepare(
         draft: choice.draft,
         only: choice.only.clone(),
         until: choice.until.clone(),
+        machines: machines(settings)?,
     };
     let operations = tidemill_ops::all();
     let planned = tidemill_plan::plan(&file.text, &file.name, &surveyed.survey, operations, &options)
@@ -100,6 +101,20 @@ pub fn prepare(
         surveyed,
         plan,
     })
+}
+
+/// The machines that will run the items, where that is certain: without a studio it is this one alone.
+fn machines(settings: &Settings) -> Result<Vec<Machine>, Failure> {
+    if settings.place != Place::Own {
+        return Ok(Vec::new());
+    }
+    let lent = tidemill_agent::Config::embedded(settings.data.clone())
+        .map_err(|error| Failure::unreachable(format!("cannot look at this machine: {error}")))?;
+    Ok(vec![Machine {
+        millicores: lent.millicores,
+        memory_bytes: lent.memory_bytes,
+        offers: lent.offers,
+    }])
 }
 
 /// Prints findings and says how many of them keep the manifest from being run.

@@ -17,7 +17,7 @@ use crate::read::{ActionDecl, Manifest, SourceDecl};
 use crate::steps::{self, Action, CompiledStep};
 use crate::survey::Survey;
 use crate::variants::{self, Population};
-use crate::{adjust, deliver, subjects, tags};
+use crate::{adjust, deliver, machines, subjects, tags};
 
 /// Version of the plan's meaning; the coordinator refuses another one.
 pub(crate) const PLAN_FORMAT: u32 = 1;
@@ -51,6 +51,11 @@ pub(crate) fn assemble(
     );
     let groups = subjects::group(&steps, &population, report);
     let order = choose_steps(&graph, &steps, options, report);
+    machines::check(
+        order.iter().map(|index| &steps[*index]),
+        &options.machines,
+        report,
+    );
     let context = ItemContext {
         manifest,
         survey,

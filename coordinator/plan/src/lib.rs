@@ -11,7 +11,7 @@
 //! - `adjust`: overrides by field, and those of a draft.
 //! - `tags`: what models say about themselves. `subjects`: variants, groups, all.
 //! - `items`, `collisions`, `deliver`: each step for each subject, its files, and what is copied out.
-//! - `assemble`: the whole way in one function. `recheck`: the coordinator's own look at a plan.
+//! - `machines`: needs that no known machine has. `assemble`: the whole way in one function. `recheck`: the coordinator's own look at a plan.
 //! - `diagnostics`, `render`, `nearest`: findings with places, pictures and hints.
 //!
 //! # Invariants
@@ -29,6 +29,7 @@ mod deliver;
 mod diagnostics;
 mod graph;
 mod items;
+mod machines;
 mod names;
 mod nearest;
 mod paths;
@@ -63,6 +64,19 @@ pub struct Options {
     pub only: Vec<String>,
     /// Only this step and what it needs.
     pub until: Option<String>,
+    /// The only machines that will ever run items, each at its best; empty: not known.
+    pub machines: Vec<Machine>,
+}
+
+/// What a machine can lend at most.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Machine {
+    /// Cores, in thousandths.
+    pub millicores: u32,
+    /// Memory, in bytes.
+    pub memory_bytes: u64,
+    /// What it has beside them, as in `gpu`.
+    pub offers: Vec<String>,
 }
 
 /// A plan and what someone should look at all the same.

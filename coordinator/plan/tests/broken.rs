@@ -5,7 +5,7 @@
 mod common;
 
 use common::{dock, model, models, plain_file, plan_with};
-use tidemill_plan::{Diagnostics, Options, Survey};
+use tidemill_plan::{Diagnostics, Machine, Options, Survey};
 
 const SMALL: &str = include_str!("manifests/small.toml");
 
@@ -449,13 +449,59 @@ fn options_of_the_command_line_are_checked_too() {
     let options = Options {
         only: vec!["crane-*".into(), "crate-*".into()],
         until: Some("gme".into()),
-        draft: false,
+        ..Options::default()
     };
     let diagnostics = plan_with(SMALL, &dock(), &options).unwrap_err();
     assert_eq!(diagnostics.codes(), ["only-matches-nothing", "unknown-step"]);
     insta::with_settings!({ omit_expression => true, prepend_module_to_snapshot => false }, {
         insta::assert_snapshot!("options_of_the_command_line", diagnostics.render(false, 100));
     });
+}
+
+#[test]
+fn a_need_that_no_machine_has_is_told_where_the_machines_are_known() {
+    let text = r#"[manifest]
+name = "x"
+
+[variants]
+models = "base/*.obj"
+
+[step.huge]
+from = { model = "{model}" }
+program = ["cp", "{model}", "{copy}"]
+makes = { copy = "{variant}.obj" }
+needs = { memory = "900 GiB", cores = 64, offers = ["gpu"] }
+
+[step.both]
+from = { model = "{model}" }
+program = ["cp", "{model}", "{copy}"]
+makes = { copy = "{variant}.both.obj" }
+needs = { memory = "12 GiB", cores = 6 }
+
+[step.fits]
+from = { model = "{model}" }
+program = ["cp", "{model}", "{copy}"]
+makes = { copy = "{variant}.fits.obj" }
+needs = { memory = "12 GiB", cores = 2 }
+"#;
+    let machine = |cores: u32, gib: u64| Machine {
+        millicores: cores * 1000,
+        memory_bytes: gib << 30,
+        offers: Vec::new(),
+    };
+    let known = Options {
+        machines: vec![machine(8, 8), machine(4, 16)],
+        ..Options::default()
+    };
+    let diagnostics = plan_with(text, &dock(), &known).unwrap_err();
+    assert_eq!(diagnostics.codes(), ["need-too-large", "need-too-large"]);
+    insta::with_settings!({ omit_expression => true, prepend_module_to_snapshot => false }, {
+        insta::assert_snapshot!("needs_that_no_machine_has", diagnostics.render(false, 100));
+    });
+    assert!(
+        plan_with(text, &dock(), &Options::default()).is_ok(),
+        "others may join"
+    );
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! `needs`, and the amounts that adjustments may set as well.
 
 use std::collections::BTreeSet;
+use std::ops::Range;
 
 use super::literal::{self, At, Node};
 use super::section::{Section, as_table, within};
@@ -12,6 +13,8 @@ use crate::units;
 pub(crate) struct NeedsDecl {
     /// `needs` stands in the manifest.
     pub(crate) declared: bool,
+    /// Where.
+    pub(crate) span: Range<usize>,
     pub(crate) memory_bytes: Option<u64>,
     pub(crate) millicores: Option<u32>,
     pub(crate) seconds: u64,
@@ -41,6 +44,7 @@ pub(super) fn read(step: &Section<'_>, report: &mut Report<'_>) -> NeedsDecl {
     let section = Section::closed(title, node.span(), table, &known, report);
     let mut needs = NeedsDecl {
         declared: true,
+        span: node.span(),
         ..NeedsDecl::default()
     };
     needs.memory_bytes = section
