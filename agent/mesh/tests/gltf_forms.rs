@@ -268,7 +268,7 @@ fn what_is_broken_is_told() {
     let climbing = problem(&draft, |document| {
         document["buffers"][0]["uri"] = json!("../shape.bin")
     });
-    assert!(climbing.contains("leaves the model's folder"), "{climbing}");
+    assert!(climbing.contains("no file in the model's folder"), "{climbing}");
     let absent = problem(&draft, |document| {
         document["buffers"][0]["uri"] = json!("other.bin")
     });

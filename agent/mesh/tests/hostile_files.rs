@@ -128,8 +128,16 @@ fn damaged(bytes: &[u8], damages: &[Damage]) -> Vec<u8> {
     bytes
 }
 
+/// As many as `PROPTEST_CASES` says, for a long run by hand.
+fn cases() -> u32 {
+    std::env::var("PROPTEST_CASES")
+        .ok()
+        .and_then(|cases| cases.parse().ok())
+        .unwrap_or(4000)
+}
+
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 4000, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: cases(), failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn damaged_models_never_panic(which in 0..5usize, damages in damages()) {

@@ -119,11 +119,7 @@ fn bytes_of(uri: &str, file: &ModelFile<'_>) -> Result<Vec<u8>, ReadError> {
             ReadError::Unusable("a buffer inside the file is not sound base64; export it again".to_owned())
         });
     }
-    let name = companion_name(uri).ok_or_else(|| ReadError::Companion {
-        name: uri.to_owned(),
-        problem: "that leaves the model's folder; put the file beside the model and export it again"
-            .to_owned(),
-    })?;
+    let name = companion_name(uri).ok_or_else(|| not_beside_the_model(uri))?;
     let Some(path) = file.companions.get(&name) else {
         let problem = "there is no such file beside the model; put it there, or export as .glb".to_owned();
         return Err(ReadError::Companion { name, problem });
@@ -138,6 +134,14 @@ fn bytes_of(uri: &str, file: &ModelFile<'_>) -> Result<Vec<u8>, ReadError> {
         name,
         problem: format!("cannot read it: {source}"),
     })
+}
+
+pub(super) fn not_beside_the_model(uri: &str) -> ReadError {
+    ReadError::Companion {
+        name: uri.to_owned(),
+        problem: "that is no file in the model's folder; put the file beside the model and export it again"
+            .to_owned(),
+    }
 }
 
 /// The file name behind a relative `uri`; `None` if it would leave the model's folder or is no file at all.

@@ -111,16 +111,19 @@ fn survey_gltf(bytes: &[u8]) -> Result<ModelFacts, ReadError> {
     let container = buffers::open(bytes)?;
     let document = gltf_reader::parse(&container)?;
     let mut facts = ModelFacts {
-        companions: uris(&document)?,
+        companions: companions(&document)?,
         ..ModelFacts::default()
     };
-    if facts.companions.is_empty() {
+    if external(&document).next().is_none() {
         let alone = ModelFile {
             bytes,
             extension: ".glb",
             companions: &BTreeMap::new(),
         };
-        return Ok(facts_of(&gltf_reader::read(&alone)?));
+        return Ok(ModelFacts {
+            companions: facts.companions,
+            ..facts_of(&gltf_reader::read(&alone)?)
+        });
     }
     let mut ends: Vec<[f32; 3]> = Vec::new();
     gltf_reader::each_placed_mesh(&document, &mut |mesh, place| {
@@ -162,22 +165,33 @@ fn survey_gltf(bytes: &[u8]) -> Result<ModelFacts, ReadError> {
     Ok(facts)
 }
 
-fn uris(document: &gltf::Document) -> Result<Vec<String>, ReadError> {
-    // From the JSON itself: the crate's own view of a picture takes a sound one for granted.
-    let json = document.as_json();
-    let buffers = json.buffers.iter().filter_map(|buffer| buffer.uri.as_deref());
-    let pictures = json.images.iter().filter_map(|picture| picture.uri.as_deref());
+/// URIs of buffers outside the file.
+fn external(document: &gltf::Document) -> impl Iterator<Item = &str> {
+    let buffers = document.as_json().buffers.iter();
+    buffers
+        .filter_map(|buffer| buffer.uri.as_deref())
+        .filter(|uri| !uri.starts_with("data:"))
+}
+
+/// Buffers and pictures beside the file. A mesh is read from its buffers alone, so that a buffer whose name leads nowhere is an error
+/// here as it is there, and a picture whose name does is left out: it could not be staged, and nothing asks for it.
+fn companions(document: &gltf::Document) -> Result<Vec<String>, ReadError> {
     let mut names = Vec::new();
-    for uri in buffers.chain(pictures).filter(|uri| !uri.starts_with("data:")) {
-        let name = buffers::companion_name(uri).ok_or_else(|| ReadError::Companion {
-            name: uri.to_owned(),
-            problem: "that leaves the model's folder; put the file beside the model and export it again"
-                .to_owned(),
-        })?;
+    let mut add = |name: String| {
         if !names.contains(&name) {
             names.push(name);
         }
+    };
+    for uri in external(document) {
+        add(buffers::companion_name(uri).ok_or_else(|| buffers::not_beside_the_model(uri))?);
     }
+    // From the JSON itself: the crate's own view of a picture takes a sound one for granted.
+    let pictures = document.as_json().images.iter();
+    pictures
+        .filter_map(|picture| picture.uri.as_deref())
+        .filter(|uri| !uri.starts_with("data:"))
+        .filter_map(buffers::companion_name)
+        .for_each(add);
     Ok(names)
 }
 
@@ -192,6 +206,28 @@ mod tests {
             material_library_refers(text).expect("text"),
             ["wood.png", "my bump.png", "s.png"]
         );
+    }
+
+    #[test]
+    fn a_picture_without_a_usable_name_keeps_no_model_from_being_surveyed() {
+        let with = |picture: &str, buffer: &str| {
+            let text = format!(
+                r#"{{"asset":{{"version":"2.0"}},"images":[{{"uri":"{picture}"}}],"buffers":[{{"byteLength":36,"uri":"{buffer}"}}],
+                "bufferViews":[{{"buffer":0,"byteLength":36}}],"nodes":[{{"mesh":0}}],
+                "meshes":[{{"primitives":[{{"attributes":{{"POSITION":0}}}}]}}],
+                "accessors":[{{"bufferView":0,"componentType":5126,"count":3,"type":"VEC3","min":[0,0,0],"max":[1,1,0]}}]}}"#
+            );
+            survey(text.as_bytes(), ".gltf")
+        };
+        let inside = "data:application/octet-stream;base64,AAAAAAAAAAAAAAAAAACAPwAAAAAAAAAAAAAAAAAAgD8AAAAA";
+        for picture in ["", "../up.png", "%zz"] {
+            let facts = with(picture, inside).expect("a sound mesh");
+            assert_eq!((facts.triangles, facts.companions.len()), (1, 0), "{picture}");
+            let facts = with(picture, "b.bin").expect("a sound mesh");
+            assert_eq!(facts.companions, ["b.bin"], "{picture}");
+        }
+        assert_eq!(with("a.png", inside).expect("a sound mesh").companions, ["a.png"]);
+        assert!(with("a.png", "").is_err());
     }
 
     #[test]
