@@ -2,7 +2,13 @@
 
 use std::error::Error;
 
-const SCHEMAS: [&str; 3] = ["schema/plan.proto", "schema/runs.proto", "schema/agents.proto"];
+const SCHEMAS: [&str; 5] = [
+    "schema/plan.proto",
+    "schema/runs.proto",
+    "schema/looks.proto",
+    "schema/agents.proto",
+    "schema/members.proto",
+];
 
 fn main() -> Result<(), Box<dyn Error>> {
     let services = std::env::var_os("CARGO_FEATURE_SERVICES").is_some();

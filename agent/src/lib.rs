@@ -8,6 +8,7 @@
 //! - `item`: one item from start to result. `blobs`: the way to the bytes. `tools`: external programs.
 //! - `machine`: cores, memory, load, and what is lent now. `os`: what differs between systems.
 //! - [`special`]: the two words that turn this program into a launcher or a worker.
+//! - [`reach`]: how a coordinator is reached, and how this machine became a member of its studio.
 
 mod blobs;
 pub mod config;
@@ -20,6 +21,7 @@ mod machine;
 mod os;
 mod slots;
 pub mod special;
+pub mod reach;
 mod tools;
 
 pub use config::{Config, NamedTool, Tools};

@@ -1,14 +1,20 @@
 //! The agent as a program of its own, for a studio's workstations.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::time::Duration;
 
 use anyhow::Context as _;
 use clap::Parser;
 use tidemill_agent::Config;
 use tidemill_agent::config_file::{self, ConfigFile};
+use tidemill_agent::reach::{self, Membership};
+use tidemill_proto::Invitation;
+use tidemill_proto::v1::Role;
 use tokio_util::sync::CancellationToken;
-use tonic::transport::Endpoint;
+
+/// Between two attempts to join a coordinator that cannot be reached.
+const JOIN_PAUSE: Duration = Duration::from_secs(3);
 
 /// Lends this machine's cores and memory to a Tidemill coordinator and runs its items.
 ///
@@ -16,9 +22,22 @@ use tonic::transport::Endpoint;
 #[derive(Debug, Parser)]
 #[command(name = "tidemill-agent", version)]
 struct Arguments {
-    /// The coordinator, as in mill:7420
-    #[arg(long, env = "TIDEMILL_AT", value_name = "HOST:PORT")]
-    at: String,
+    /// The coordinator, as in mill.example:7420; not needed with --join
+    #[arg(
+        long,
+        env = "TIDEMILL_AT",
+        value_name = "HOST:PORT",
+        required_unless_present = "join"
+    )]
+    at: Option<String>,
+    /// Join with this invitation first, unless that was done before
+    #[arg(
+        long,
+        env = "TIDEMILL_JOIN",
+        hide_env_values = true,
+        value_name = "INVITATION"
+    )]
+    join: Option<Invitation>,
     /// Folder for slots, cache and the agent's id
     #[arg(long, env = "TIDEMILL_DATA", value_name = "DIR")]
     data: PathBuf,
@@ -54,7 +73,7 @@ fn main() -> ExitCode {
             return ExitCode::from(2);
         }
     };
-    match serve(&arguments.at, config) {
+    match serve(&arguments, config) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             eprintln!("error: {error:#}");
@@ -85,30 +104,52 @@ fn configure(arguments: &Arguments) -> anyhow::Result<Config> {
     Ok(config)
 }
 
-/// `HOST:PORT` or a whole URL, as a URL.
-fn url(at: &str) -> String {
-    if at.contains("://") {
-        at.to_owned()
-    } else {
-        format!("http://{at}")
-    }
-}
-
-fn serve(at: &str, config: Config) -> anyhow::Result<()> {
+fn serve(arguments: &Arguments, config: Config) -> anyhow::Result<()> {
     let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
     runtime.block_on(async {
-        let endpoint = Endpoint::from_shared(url(at))
-            .with_context(|| format!("--at {at}: write HOST:PORT, as in mill:7420"))?
-            // A coordinator whose machine vanished must be noticed, or items would wait for ever to be told.
-            .http2_keep_alive_interval(std::time::Duration::from_secs(10))
-            .keep_alive_timeout(std::time::Duration::from_secs(10))
-            .keep_alive_while_idle(true)
-            .connect_timeout(std::time::Duration::from_secs(10));
         let shutdown = CancellationToken::new();
         tokio::spawn(cancel_on_signal(shutdown.clone()));
+        let memberships = Membership::folder_of(&config.data);
+        if let Some(invitation) = &arguments.join {
+            tokio::select! {
+                joined = join(invitation, &config, &memberships) => joined?,
+                () = shutdown.cancelled() => return Ok(()),
+            }
+        }
+        let joined_at = arguments.join.as_ref().map(|invitation| &invitation.address);
+        let address = arguments
+            .at
+            .as_ref()
+            .or(joined_at)
+            .context("say where the coordinator is: --at HOST:PORT, or --join INVITATION")?;
+        let endpoint = reach::endpoint(&memberships, address)?
+            // A coordinator whose machine vanished must be noticed, or items would wait for ever to be told.
+            .http2_keep_alive_interval(Duration::from_secs(10))
+            .keep_alive_timeout(Duration::from_secs(10))
+            .keep_alive_while_idle(true);
         tidemill_agent::run(config, endpoint.connect_lazy(), shutdown).await?;
         Ok(())
     })
+}
+
+/// Joins, if that was not done before. A coordinator that is not up yet is waited for.
+async fn join(invitation: &Invitation, config: &Config, memberships: &Path) -> anyhow::Result<()> {
+    if Membership::find(memberships, &invitation.address)?.is_some() {
+        return Ok(());
+    }
+    loop {
+        match reach::join(invitation, Role::Agent, &config.name, memberships).await {
+            Ok(joined) => {
+                tracing::info!(address = joined.address, file = %joined.file.display(), "joined");
+                return Ok(());
+            }
+            Err(error @ reach::ReachError::Unreachable { .. }) => {
+                tracing::warn!("{error}; trying again in {JOIN_PAUSE:?}");
+                tokio::time::sleep(JOIN_PAUSE).await;
+            }
+            Err(error) => return Err(error.into()),
+        }
+    }
 }
 
 /// The first signal lets items finish for a while; the second ends the program, and the launchers then end

@@ -115,6 +115,7 @@ async fn with_coordinator(
             commands::pause::pause(arguments, Wish::Resume, settings, printer).await
         }
         Command::Stop(arguments) => commands::stop::stop(arguments, settings, printer).await,
+        Command::Join(arguments) => commands::join::join(arguments, settings, printer).await,
         Command::Agents => commands::agents::agents(settings, printer).await,
         Command::Inspect(_) | Command::Check(_) | Command::Doc(_) => {
             // Answered in `dispatch`, without a runtime.

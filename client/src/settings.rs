@@ -96,7 +96,7 @@ fn checked_address(text: &str, from: &str) -> Result<String, Failure> {
         Err(Failure::wrong(format!("{from}: `{text}` {problem}"))
             .hint("write HOST:PORT, as in `mill.example:7420`"))
     };
-    let address = text.strip_prefix("http://").unwrap_or(text).trim_end_matches('/');
+    let address = tidemill_agent::reach::plain_address(text);
     let Some((host, port)) = address.rsplit_once(':') else {
         return bad("has no port");
     };

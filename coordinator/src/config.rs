@@ -16,6 +16,8 @@ pub struct Config {
     pub embedded: bool,
     /// How long the items of a lost agent stay reserved for it before they are placed elsewhere.
     pub lost_grace: Duration,
+    /// A peer that has said nothing for so long, and does not answer when asked, is lost.
+    pub silence_limit: Duration,
     /// How often agents report their budget.
     pub report_every: Duration,
     /// How long a submission waits for agents to say which version of a program they have.
@@ -31,6 +33,7 @@ impl Config {
             data,
             embedded: true,
             lost_grace: Duration::ZERO,
+            silence_limit: Duration::from_secs(30),
             report_every: Duration::from_secs(1),
             tool_answer_wait: Duration::from_secs(20),
         }

@@ -4,30 +4,36 @@ use std::fs::File;
 use std::io;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
 
 use futures::Stream;
 use tidemill_proto::MAX_MESSAGE_BYTES;
 use tidemill_proto::v1::agents_server::AgentsServer;
 use tidemill_proto::v1::blobs_server::BlobsServer;
+use tidemill_proto::v1::looks_server::LooksServer;
+use tidemill_proto::v1::members_server::MembersServer;
+use tidemill_proto::v1::pictures_server::PicturesServer;
 use tidemill_proto::v1::runs_server::RunsServer;
 use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::TcpStream;
 use tokio::sync::oneshot;
 use tokio_util::sync::CancellationToken;
+use tonic::service::interceptor::InterceptedService;
 use tonic::transport::server::{Connected, Router, Server};
 
 use crate::Config;
 use crate::engine::event::Event;
 use crate::engine::{self, EngineHandle, OpenArchiveError};
+use crate::identity::{Admission, Area, Identity};
+use crate::looks::drawer::Drawer;
+use crate::looks::eager;
+use crate::looks::queue::Queue;
 use crate::query::archive::Archive;
 use crate::services::agents::AgentsService;
 use crate::services::blobs::BlobsService;
+use crate::services::looks::LooksService;
+use crate::services::members::MembersService;
 use crate::services::runs::RunsService;
 
-/// How often a peer that says nothing is asked whether it is still there.
-const KEEPALIVE_EVERY: Duration = Duration::from_secs(10);
-/// A peer that does not answer within this time is lost.
-const KEEPALIVE_WAIT: Duration = Duration::from_secs(20);
 /// Bytes that a sender may be ahead of us, for one call and for all of a connection: a few chunks of a blob.
 const STREAM_WINDOW_BYTES: u32 = 2 * 1024 * 1024;
 const CONNECTION_WINDOW_BYTES: u32 = 8 * 1024 * 1024;
@@ -74,6 +80,7 @@ pub struct Coordinator {
 struct Shared {
     config: Config,
     engine: EngineHandle,
+    wishes: Arc<Queue>,
     archive: Mutex<Option<Archive>>,
     closing: CancellationToken,
     // Held for as long as the coordinator lives: the lock is the ownership of the data folder.
@@ -98,15 +105,26 @@ impl Coordinator {
         let (lock, archive, engine) = opening
             .await
             .map_err(|error| OpenError::Thread(io::Error::other(error)))??;
-        Ok(Self {
+        let coordinator = Self {
             shared: Arc::new(Shared {
                 config,
                 engine,
+                wishes: Arc::default(),
                 archive: Mutex::new(Some(archive)),
                 closing: CancellationToken::new(),
                 lock: Mutex::new(Some(lock)),
             }),
-        })
+        };
+        let shared = &coordinator.shared;
+        let drawer = Drawer::below(&shared.config.data);
+        let ahead = eager::look(
+            Arc::clone(&shared.engine.live),
+            drawer,
+            Arc::clone(&shared.wishes),
+            shared.closing.child_token(),
+        );
+        tokio::spawn(ahead);
+        Ok(coordinator)
     }
 
     /// The settings that it was opened with.
@@ -116,7 +134,9 @@ impl Coordinator {
 
     /// All services, ready to be served. Open streams end when the coordinator closes.
     pub async fn router(&self) -> Router {
-        self.router_until(self.shared.closing.child_token()).await
+        let server = self.server();
+        self.router_until(server, self.shared.closing.child_token(), None)
+            .await
     }
 
     /// Serves connections from `incoming` until `shutdown` is cancelled or the coordinator closes. Streams that
@@ -129,8 +149,42 @@ impl Coordinator {
         I: Stream<Item = io::Result<IO>>,
         IO: AsyncRead + AsyncWrite + Connected + Unpin + Send + 'static,
     {
+        self.serve_to(incoming, None, shutdown).await
+    }
+
+    /// As [`Coordinator::serve`], over TLS, and to members only. Whoever has an invitation can become one.
+    ///
+    /// # Errors
+    /// When the certificates cannot be used, or the transport fails.
+    pub async fn serve_members<I>(
+        &self,
+        incoming: I,
+        identity: Arc<Identity>,
+        shutdown: CancellationToken,
+    ) -> Result<(), ServeError>
+    where
+        // Of other kinds of connections the certificates would not be found again.
+        I: Stream<Item = io::Result<TcpStream>>,
+    {
+        self.serve_to(incoming, Some(identity), shutdown).await
+    }
+
+    async fn serve_to<I, IO>(
+        &self,
+        incoming: I,
+        identity: Option<Arc<Identity>>,
+        shutdown: CancellationToken,
+    ) -> Result<(), ServeError>
+    where
+        I: Stream<Item = io::Result<IO>>,
+        IO: AsyncRead + AsyncWrite + Connected + Unpin + Send + 'static,
+    {
         let ending = self.shared.closing.child_token();
-        let router = self.router_until(ending.clone()).await;
+        let mut server = self.server();
+        if let Some(identity) = &identity {
+            server = server.tls_config(identity.tls())?;
+        }
+        let router = self.router_until(server, ending.clone(), identity).await;
         let asked = {
             let ending = ending.clone();
             async move {
@@ -157,13 +211,29 @@ impl Coordinator {
         drop(lock(&self.shared.lock).take());
     }
 
-    async fn router_until(&self, ending: CancellationToken) -> Router {
-        let (reporter, health) = tonic_health::server::health_reporter();
-        let mut server = Server::builder()
-            .http2_keepalive_interval(Some(KEEPALIVE_EVERY))
-            .http2_keepalive_timeout(Some(KEEPALIVE_WAIT))
+    /// Pictures and sign-off for one server; the wishes of all servers wait in one queue.
+    fn looks(&self, archive: Archive, ending: CancellationToken) -> LooksService {
+        let drawer = Drawer::below(&self.shared.config.data);
+        let wishes = Arc::clone(&self.shared.wishes);
+        LooksService::new(self.shared.engine.clone(), archive, drawer, wishes, ending)
+    }
+
+    fn server(&self) -> Server {
+        let silence = self.shared.config.silence_limit;
+        Server::builder()
+            .http2_keepalive_interval(Some(silence / 3))
+            .http2_keepalive_timeout(Some(silence - silence / 3))
             .initial_stream_window_size(STREAM_WINDOW_BYTES)
-            .initial_connection_window_size(CONNECTION_WINDOW_BYTES);
+            .initial_connection_window_size(CONNECTION_WINDOW_BYTES)
+    }
+
+    async fn router_until(
+        &self,
+        mut server: Server,
+        ending: CancellationToken,
+        identity: Option<Arc<Identity>>,
+    ) -> Router {
+        let (reporter, health) = tonic_health::server::health_reporter();
         let archive = lock(&self.shared.archive).clone();
         let Some(archive) = archive else {
             reporter
@@ -173,13 +243,26 @@ impl Coordinator {
         };
         let engine = &self.shared.engine;
         let runs = RunsService::new(engine.clone(), archive.clone(), ending.clone());
+        let looks = self.looks(archive.clone(), ending.clone());
         let blobs = BlobsService::new(archive.store, engine.clone());
         let agents = AgentsService::new(engine.clone(), ending);
+        let pictures = PicturesServer::new(looks.clone()).max_decoding_message_size(MAX_MESSAGE_BYTES);
+        let looks = LooksServer::new(looks).max_decoding_message_size(MAX_MESSAGE_BYTES);
+        let runs = RunsServer::new(runs).max_decoding_message_size(MAX_MESSAGE_BYTES);
+        let blobs = BlobsServer::new(blobs).max_decoding_message_size(MAX_MESSAGE_BYTES);
+        let agents = AgentsServer::new(agents).max_decoding_message_size(MAX_MESSAGE_BYTES);
+        let to = |area| Admission::of(area, identity.is_some());
+        let members = identity
+            .clone()
+            .map(|identity| MembersServer::new(MembersService::new(identity)));
         server
             .add_service(health)
-            .add_service(RunsServer::new(runs).max_decoding_message_size(MAX_MESSAGE_BYTES))
-            .add_service(BlobsServer::new(blobs).max_decoding_message_size(MAX_MESSAGE_BYTES))
-            .add_service(AgentsServer::new(agents).max_decoding_message_size(MAX_MESSAGE_BYTES))
+            .add_service(InterceptedService::new(runs, to(Area::Runs)))
+            .add_service(InterceptedService::new(looks, to(Area::Runs)))
+            .add_service(InterceptedService::new(pictures, to(Area::Blobs)))
+            .add_service(InterceptedService::new(blobs, to(Area::Blobs)))
+            .add_service(InterceptedService::new(agents, to(Area::Agents)))
+            .add_optional_service(members)
     }
 }
 

@@ -5,6 +5,7 @@
 //! # Layout
 //! - [`config`]: every setting in one struct.
 //! - [`coordinator`]: the handle that opens, serves and closes.
+//! - [`identity`]: certificates, invitations, and who may do what.
 //! - [`os`]: what differs between operating systems.
 //! - [`record`]: runs, items, attempts and results on disk.
 //! - [`scheduler`]: decides what runs where; pure. [`estimate`]: what items are expected to need; pure.
@@ -14,6 +15,7 @@ pub mod coordinator;
 pub mod engine;
 pub mod estimate;
 pub mod os;
+pub mod identity;
 pub mod query;
 pub mod record;
 pub mod scheduler;

@@ -1,15 +1,20 @@
 //! The studio's coordinator as a program: reads the command line, opens, serves, and ends cleanly.
 
+mod setup;
+
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::process::ExitCode;
+use std::sync::Arc;
+use std::time::Duration;
 
-use anyhow::{Context, bail};
+use anyhow::Context;
 use clap::{Parser, Subcommand, ValueEnum};
+use tidemill_coordinator::identity::Identity;
 use tidemill_coordinator::{Config, Coordinator, os};
 use tokio::net::TcpListener;
-use tokio_stream::wrappers::TcpListenerStream;
 use tokio_util::sync::CancellationToken;
+use tonic::transport::server::TcpIncoming;
 use tracing_subscriber::EnvFilter;
 
 /// Places the items of a studio's runs on its workstations, and keeps the record.
@@ -36,10 +41,24 @@ enum Command {
         /// Folder of the record and the store; one process at a time.
         #[arg(long, env = "TIDEMILL_DATA")]
         data: PathBuf,
-        /// Address to listen on. Only this machine's own (loopback) addresses: there is no encryption yet.
+        /// Address to listen on, as in 0.0.0.0:7420. Any but this machine's own (loopback) needs `init` first.
         #[arg(long, default_value = "127.0.0.1:7420")]
         listen: SocketAddr,
+        /// Speak plain text although `init` was run; only on a loopback address.
+        #[arg(long)]
+        plain: bool,
+        /// Seconds without a word after which an agent counts as lost.
+        #[arg(long, value_name = "SECONDS", default_value_t = 30, value_parser = clap::value_parser!(u64).range(1..=3600))]
+        silence_limit: u64,
+        /// Seconds that a lost agent's items wait for it to come back, before they are placed elsewhere.
+        #[arg(long, value_name = "SECONDS", default_value_t = 60, value_parser = clap::value_parser!(u64).range(0..=86400))]
+        lost_grace: u64,
     },
+    /// Make the studio's certificate authority, this server's certificate, and an invitation. Run again, it
+    /// keeps the authority, so that members stay members.
+    Init(setup::Init),
+    /// Make one more invitation for agents or people.
+    Invite(setup::Invite),
 }
 
 fn main() -> ExitCode {
@@ -72,18 +91,36 @@ fn start_logging(form: LogForm) {
 }
 
 async fn run(command: Command) -> anyhow::Result<()> {
-    let Command::Serve { data, listen } = command;
-    if !listen.ip().is_loopback() {
-        bail!(
-            "{listen} can be reached from other machines, and this program runs programs on workstations: \
-             without encryption and tokens it listens only on a loopback address, as in 127.0.0.1:7420"
-        );
-    }
+    let (data, listen, plain, silence_limit, lost_grace) = match command {
+        Command::Serve {
+            data,
+            listen,
+            plain,
+            silence_limit,
+            lost_grace,
+        } => (data, listen, plain, silence_limit, lost_grace),
+        Command::Init(init) => return init.run(),
+        Command::Invite(invite) => return invite.run(),
+    };
+    let identity = setup::identity_for(&data, listen, plain)?;
+    serve(
+        Config {
+            silence_limit: Duration::from_secs(silence_limit),
+            lost_grace: Duration::from_secs(lost_grace),
+            ..Config::studio(data)
+        },
+        listen,
+        identity,
+    )
+    .await
+}
+
+async fn serve(config: Config, listen: SocketAddr, identity: Option<Identity>) -> anyhow::Result<()> {
     let listener = TcpListener::bind(listen)
         .await
         .with_context(|| format!("cannot listen on {listen}"))?;
     let address = listener.local_addr().context("cannot tell the address")?;
-    let coordinator = Coordinator::open(Config::studio(data)).await?;
+    let coordinator = Coordinator::open(config).await?;
     let shutdown = CancellationToken::new();
     let asked = shutdown.clone();
     let end_requested = os::end_requests().context("cannot wait for a request to end")?;
@@ -93,10 +130,16 @@ async fn run(command: Command) -> anyhow::Result<()> {
         asked.cancel();
     });
     // Said last: whoever reads it may connect, or ask it to end.
-    tracing::info!(%address, "serving");
-    let served = coordinator
-        .serve(TcpListenerStream::new(listener), shutdown)
-        .await;
+    tracing::info!(%address, tls = identity.is_some(), "serving");
+    let incoming = TcpIncoming::from(listener).with_nodelay(Some(true));
+    let served = match identity {
+        Some(identity) => {
+            coordinator
+                .serve_members(incoming, Arc::new(identity), shutdown)
+                .await
+        }
+        None => coordinator.serve(incoming, shutdown).await,
+    };
     coordinator.close().await;
     tracing::info!("ended");
     Ok(served?)

@@ -16,6 +16,25 @@ pub fn sync_folder(folder: &Path) -> io::Result<()> {
     std::fs::metadata(folder).map(|_| ())
 }
 
+/// Makes a folder that only its user can read, and what is above it.
+#[cfg(unix)]
+pub fn make_private_folder(folder: &Path) -> io::Result<()> {
+    use std::os::unix::fs::DirBuilderExt as _;
+    if let Some(above) = folder.parent() {
+        std::fs::create_dir_all(above)?;
+    }
+    match std::fs::DirBuilder::new().mode(0o700).create(folder) {
+        Err(error) if error.kind() == io::ErrorKind::AlreadyExists && folder.is_dir() => Ok(()),
+        result => result,
+    }
+}
+
+/// Makes a folder; below a user's or a service's own profile it is private by inheritance (from memory).
+#[cfg(windows)]
+pub fn make_private_folder(folder: &Path) -> io::Result<()> {
+    std::fs::create_dir_all(folder)
+}
+
 /// From this call on, being asked to end (Ctrl-C, and SIGTERM) no longer ends the process by itself; the future
 /// completes when that happens. Must be called within a tokio runtime.
 ///

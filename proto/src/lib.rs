@@ -4,6 +4,7 @@
 //! - [`v1`]: messages (and, with feature `services`, gRPC stubs) generated from `schema/*.proto`.
 //! - [`digest`]: [`Digest`], the BLAKE3-256 name of a blob.
 //! - [`id`]: run names, item addresses, lease ids as types.
+//! - [`invitation`]: where a coordinator is and the right to join it, as one string.
 //! - [`key`]: the parts that can change an item's result, and the digest over them.
 //! - [`state`]: item states and their words.
 //!
@@ -11,6 +12,7 @@
 
 pub mod digest;
 pub mod id;
+pub mod invitation;
 pub mod key;
 pub mod state;
 
@@ -22,6 +24,7 @@ pub mod v1 {
 
 pub use digest::Digest;
 pub use id::{ItemAddress, LeaseId, RunName};
+pub use invitation::Invitation;
 pub use key::{Key, KeyParts};
 
 /// Version of the wire contract; programs with another one refuse each other with a clear message.

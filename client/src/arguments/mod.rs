@@ -96,6 +96,8 @@ pub enum Command {
     Resume(OneRun),
     /// Stop a run; finished items are kept
     Stop(OneRun),
+    /// Join a studio's coordinator with an invitation
+    Join(Join),
     /// List the agents and what they lend
     Agents,
     /// Print shell completions or the manual page
@@ -265,6 +267,14 @@ pub enum Page {
     },
     /// The manual page, in roff
     Man,
+}
+
+/// `join INVITATION`.
+#[derive(Debug, Args)]
+pub struct Join {
+    /// As `tidemill-coordinator invite` prints it; `-` reads it from standard input
+    #[arg(value_name = "INVITATION")]
+    pub invitation: String,
 }
 
 #[cfg(test)]

@@ -8,6 +8,7 @@ pub mod doc;
 mod ending;
 pub mod history;
 pub mod inspect;
+pub mod join;
 pub mod log;
 pub mod pause;
 pub mod plan;

@@ -35,6 +35,27 @@ impl<'a> Error<'a> {
     }
 }
 
+/// `kind = "joined"`: a studio's coordinator that this user has joined.
+#[derive(Debug, Serialize)]
+pub struct Joined<'a> {
+    kind: &'static str,
+    at: &'a str,
+    name: &'a str,
+    expires_ms: i64,
+}
+
+impl<'a> Joined<'a> {
+    /// With the address for `--at`, the name that was certified, and when the certificate ends.
+    pub fn new(at: &'a str, name: &'a str, expires_ms: i64) -> Self {
+        Self {
+            kind: "joined",
+            at,
+            name,
+            expires_ms,
+        }
+    }
+}
+
 /// A count for every item state by its own word, zero included, in the order of [`state::ALL`].
 #[derive(Debug)]
 pub struct Counts(StateCounts);

@@ -20,6 +20,7 @@ use crate::rpc::Rpc;
 use crate::settings::{Place, Settings};
 
 use owner::Owner;
+pub(crate) use studio::failure as reach_failure;
 
 /// What a command wants a coordinator for. It matters only when this process becomes the owner of the data folder.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -66,7 +67,7 @@ impl Session {
     pub async fn open(settings: &Settings, purpose: Purpose, printer: &Printer) -> Result<Self, Failure> {
         let session = match &settings.place {
             Place::Studio(address) => Self {
-                rpc: studio::connect(address).await?,
+                rpc: studio::connect(address, &settings.data).await?,
                 role: Role::Studio,
             },
             Place::Own => Self::open_folder(&settings.data, purpose, printer).await?,

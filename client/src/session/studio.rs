@@ -1,16 +1,18 @@
 //! A studio's coordinator, over the network.
 
+use std::path::Path;
 use std::time::Duration;
 
-use tonic::transport::Endpoint;
+use tidemill_agent::reach::{self, Membership, ReachError};
 
 use crate::failure::{Failure, chain};
 use crate::rpc::Rpc;
 
-/// Connects to `host:port`.
-pub(super) async fn connect(address: &str) -> Result<Rpc, Failure> {
-    let endpoint = Endpoint::from_shared(format!("http://{address}"))
-        .map_err(|error| Failure::wrong(format!("`{address}` is no address: {}", chain(&error))))?
+/// Connects to `host:port`, with this user's membership below the data folder if there is one.
+pub(super) async fn connect(address: &str, data: &Path) -> Result<Rpc, Failure> {
+    let memberships = Membership::folder_of(data);
+    let endpoint = reach::endpoint(&memberships, address)
+        .map_err(failure)?
         .connect_timeout(Duration::from_secs(5))
         .tcp_nodelay(true)
         // A watch may be silent for hours: a dead connection must show all the same.
@@ -19,14 +21,28 @@ pub(super) async fn connect(address: &str) -> Result<Rpc, Failure> {
         .initial_stream_window_size(4 * 1024 * 1024)
         .initial_connection_window_size(16 * 1024 * 1024);
     let channel = endpoint.connect().await.map_err(|error| {
+        let joined = Membership::find(&memberships, address).is_ok_and(|found| found.is_some());
         Failure::unreachable(format!(
             "the coordinator at {address} cannot be reached: {}",
             chain(&error)
         ))
-        .hint(
-            "check that it runs and that the address is right: `--at HOST:PORT` or TIDEMILL_AT; \
-             without either, tidemill runs on this machine",
-        )
+        .hint(if joined {
+            "check that it runs, and that it still has the certificates with which this user joined; \
+             `tidemill join INVITATION` joins again"
+        } else {
+            "check that it runs and that the address is right: `--at HOST:PORT` or TIDEMILL_AT; if it was set up for \
+             other machines, join it first: `tidemill join INVITATION`; without an address, tidemill runs on this machine"
+        })
     })?;
     Ok(Rpc::over(channel))
+}
+
+/// What keeps this user from a coordinator, as a command's failure.
+pub(crate) fn failure(error: ReachError) -> Failure {
+    match error {
+        ReachError::Unreachable { .. }
+        | ReachError::AnotherCoordinator { .. }
+        | ReachError::Refused { .. } => Failure::unreachable(chain(&error)),
+        _ => Failure::wrong(chain(&error)),
+    }
 }

@@ -1,0 +1,136 @@
+//! From an invitation to a certificate of one's own. The key is made here and never leaves this machine.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rcgen::{CertificateParams, KeyPair};
+use tidemill_proto::v1::members_client::MembersClient;
+use tidemill_proto::v1::{EnrollRequest, Role};
+use tidemill_proto::{Invitation, PROTOCOL};
+use tonic::Code;
+
+use super::membership::Membership;
+use super::{ReachError, causes, over_tls, pin, tls_to};
+
+/// How long the coordinator may take to sign.
+const LIMIT: Duration = Duration::from_secs(20);
+
+/// A new membership.
+#[derive(Debug, Clone)]
+pub struct Joined {
+    /// Of the coordinator, for `--at`.
+    pub address: String,
+    /// Where certificate and key were kept.
+    pub file: PathBuf,
+    /// When the certificate ends, Unix time.
+    pub expires_ms: i64,
+}
+
+/// Joins the coordinator that the invitation names, and keeps the certificate below `memberships`. The
+/// coordinator is recognised by the invitation's fingerprint before the token is sent.
+///
+/// # Errors
+/// Why not, in words for the user: nobody there, somebody else there, an invitation that has expired, another release.
+pub async fn join(
+    invitation: &Invitation,
+    role: Role,
+    name: &str,
+    memberships: &Path,
+) -> Result<Joined, ReachError> {
+    let address = invitation.address.as_str();
+    let authority = pem(
+        "CERTIFICATE",
+        &pin::recognise(address, invitation.fingerprint).await?,
+    );
+    let host = tidemill_proto::invitation::host_and_port(address).map_or("", |(host, _)| host);
+    let endpoint = over_tls(address, tls_to(host, &authority))?.timeout(LIMIT);
+    let channel = endpoint
+        .connect()
+        .await
+        .map_err(|error| ReachError::Unreachable {
+            address: address.to_owned(),
+            problem: causes(&error),
+        })?;
+    let key = KeyPair::generate()?;
+    let request = EnrollRequest {
+        token: invitation.token.clone(),
+        role: role.into(),
+        name: name.to_owned(),
+        certificate_request: CertificateParams::default()
+            .serialize_request(&key)?
+            .der()
+            .to_vec(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        protocol: PROTOCOL,
+    };
+    let answer = MembersClient::new(channel).enroll(request).await;
+    let answer = answer.map_err(|status| match status.code() {
+        Code::Unavailable | Code::Unknown | Code::DeadlineExceeded | Code::Cancelled => {
+            ReachError::Unreachable {
+                address: address.to_owned(),
+                problem: causes(&status),
+            }
+        }
+        _ => ReachError::Refused {
+            address: address.to_owned(),
+            reason: status.message().to_owned(),
+        },
+    })?;
+    let answer = answer.into_inner();
+    let membership = Membership {
+        certificate: pem("CERTIFICATE", &answer.certificate),
+        authority,
+        key: key.serialize_pem(),
+    };
+    Ok(Joined {
+        address: address.to_owned(),
+        file: membership.keep(memberships, address)?,
+        expires_ms: answer.expires_ms,
+    })
+}
+
+/// Bytes as a section of PEM text (RFC 7468): base64 in lines of 64 characters between two marks.
+fn pem(label: &str, der: &[u8]) -> String {
+    const DIGITS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let mut base64 = String::new();
+    for group in der.chunks(3) {
+        let bytes = [group[0], *group.get(1).unwrap_or(&0), *group.get(2).unwrap_or(&0)];
+        let bits = u32::from_be_bytes([0, bytes[0], bytes[1], bytes[2]]);
+        for place in 0..4 {
+            let digit = DIGITS[(bits >> (18 - 6 * place) & 63) as usize];
+            base64.push(if place <= group.len() {
+                char::from(digit)
+            } else {
+                '='
+            });
+        }
+    }
+    let mut text = format!("-----BEGIN {label}-----\n");
+    for (count, digit) in base64.chars().enumerate() {
+        text.push(digit);
+        if count % 64 == 63 {
+            text.push('\n');
+        }
+    }
+    if !text.ends_with('\n') {
+        text.push('\n');
+    }
+    text + &format!("-----END {label}-----\n")
+}
+
+#[cfg(test)]
+mod tests {
+    use rustls::pki_types::PrivatePkcs8KeyDer;
+    use rustls::pki_types::pem::PemObject as _;
+
+    use super::*;
+
+    #[test]
+    fn pem_text_is_what_others_read() {
+        for length in [1, 2, 3, 47, 48, 49, 500] {
+            let der: Vec<u8> = (0..length).map(|number| (number * 7 % 256) as u8).collect();
+            let read = PrivatePkcs8KeyDer::from_pem_slice(pem("PRIVATE KEY", &der).as_bytes()).unwrap();
+            assert_eq!(read.secret_pkcs8_der(), der, "{length}");
+        }
+    }
+}
