@@ -6,6 +6,7 @@
 //! - [`config`]: every setting in one struct.
 //! - [`coordinator`]: the handle that opens, serves and closes.
 //! - [`identity`]: certificates, invitations, and who may do what.
+//! - [`looks`]: pictures of outputs, and what people think of them.
 //! - [`os`]: what differs between operating systems.
 //! - [`record`]: runs, items, attempts and results on disk.
 //! - [`scheduler`]: decides what runs where; pure. [`estimate`]: what items are expected to need; pure.
@@ -14,8 +15,9 @@ pub mod config;
 pub mod coordinator;
 pub mod engine;
 pub mod estimate;
-pub mod os;
 pub mod identity;
+pub mod looks;
+pub mod os;
 pub mod query;
 pub mod record;
 pub mod scheduler;

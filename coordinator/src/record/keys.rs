@@ -10,6 +10,7 @@
 //! | `k` key (32) | [`ResultRecord`](super::rows::ResultRecord) |
 //! | `e` signature (32) | [`EstimateRecord`](super::rows::EstimateRecord) |
 //! | `a` uuid | [`AgentRecord`](super::rows::AgentRecord) |
+//! | `s` manifest 0 variant 0 time (8) | [`SignOffRecord`](super::rows::SignOffRecord), the last decision last |
 //!
 //! A run's serial counts all runs of a record and never recurs; it keeps the many item keys short.
 
@@ -103,6 +104,20 @@ pub fn agent(uuid: &str) -> Vec<u8> {
 /// All agents.
 pub fn agents() -> Vec<u8> {
     vec![b'a']
+}
+
+/// A decision about a variant, by its time.
+pub fn sign_off(manifest: &str, variant: &str, decided_ms: i64) -> Vec<u8> {
+    let time = decided_ms.max(0).to_be_bytes();
+    joined(
+        b's',
+        &[manifest.as_bytes(), &[0], variant.as_bytes(), &[0], &time],
+    )
+}
+
+/// All decisions about a variant, in the order of their times.
+pub fn sign_offs(manifest: &str, variant: &str) -> Vec<u8> {
+    joined(b's', &[manifest.as_bytes(), &[0], variant.as_bytes(), &[0]])
 }
 
 /// A key as text for messages: what can be printed as it is, the rest in hexadecimal.

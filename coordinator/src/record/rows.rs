@@ -341,6 +341,40 @@ pub struct AgentRecord {
     pub retired: bool,
 }
 
+/// What a person decided about a variant.
+#[derive(Clone, PartialEq, Message)]
+pub struct SignOffRecord {
+    /// False: rejected.
+    #[prost(bool, tag = "1")]
+    pub approved: bool,
+    /// The person's words.
+    #[prost(string, tag = "2")]
+    pub note: String,
+    /// Who decided.
+    #[prost(string, tag = "3")]
+    pub person: String,
+    /// When.
+    #[prost(int64, tag = "4")]
+    pub decided_ms: i64,
+    /// Name of the run that was looked at.
+    #[prost(string, tag = "5")]
+    pub run: String,
+    /// All outputs that the variant had in that run, sorted by name.
+    #[prost(message, repeated, tag = "6")]
+    pub outputs: Vec<SeenOutput>,
+}
+
+/// One output as it was when somebody looked at it.
+#[derive(Clone, PartialEq, Eq, Message)]
+pub struct SeenOutput {
+    /// `step.output`.
+    #[prost(string, tag = "1")]
+    pub name: String,
+    /// Of its bytes.
+    #[prost(bytes = "vec", tag = "2")]
+    pub digest: Vec<u8>,
+}
+
 /// The end of a text within `max_bytes`, from the start of a line if one starts there, and never within a character.
 pub fn cut_tail(text: &str, max_bytes: usize) -> &str {
     if text.len() <= max_bytes {

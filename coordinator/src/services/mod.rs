@@ -5,6 +5,7 @@ pub mod blobs;
 pub mod blocking;
 pub mod convert;
 pub mod logging;
+pub mod looks;
 pub mod members;
 pub mod runs;
 pub mod submission;
