@@ -166,6 +166,24 @@ pub struct Ending {
     /// Do not wait for the end (only with --at)
     #[arg(long, conflicts_with_all = ["to", "no_deliver"])]
     pub leave: bool,
+    /// What may be replaced and removed.
+    #[command(flatten)]
+    pub how: Delivering,
+}
+
+/// How a delivery treats what it finds.
+#[derive(Debug, Clone, Default, Args)]
+pub struct Delivering {
+    /// Also replace files that Tidemill did not write, or that were changed since
+    #[arg(long)]
+    pub replace: bool,
+    /// Remove what an earlier delivery of this manifest put there and this one no longer has
+    #[arg(long)]
+    pub prune: bool,
+    /// Before files are written, run PROGRAM over their paths (no shell), for version control that wants to be asked;
+    /// give it again for each argument that stands before the paths
+    #[arg(long, value_name = "PROGRAM", allow_hyphen_values = true)]
+    pub before: Vec<String>,
 }
 
 /// `run MANIFEST`.
@@ -232,6 +250,9 @@ pub struct Deliver {
     /// Deliver below DIR instead of the manifest's folder
     #[arg(long, value_name = "DIR")]
     pub to: Option<PathBuf>,
+    /// What may be replaced and removed.
+    #[command(flatten)]
+    pub how: Delivering,
 }
 
 /// `again RUN [PATTERN…]`.
@@ -246,6 +267,14 @@ pub struct Again {
     /// What happens at the end.
     #[command(flatten)]
     pub ending: Ending,
+}
+
+/// `join INVITATION`.
+#[derive(Debug, Args)]
+pub struct Join {
+    /// As `tidemill-coordinator invite` prints it; `-` reads it from standard input
+    #[arg(value_name = "INVITATION")]
+    pub invitation: String,
 }
 
 /// `doc …`.
@@ -267,14 +296,6 @@ pub enum Page {
     },
     /// The manual page, in roff
     Man,
-}
-
-/// `join INVITATION`.
-#[derive(Debug, Args)]
-pub struct Join {
-    /// As `tidemill-coordinator invite` prints it; `-` reads it from standard input
-    #[arg(value_name = "INVITATION")]
-    pub invitation: String,
 }
 
 #[cfg(test)]

@@ -18,7 +18,7 @@ pub async fn deliver(
     with_session(settings, Purpose::Read, printer, async |session| {
         let row = session.rpc.find(&RunPick::of(arguments.run.as_deref())).await?;
         let plan = session.rpc.plan(&row.run).await?;
-        let target = deliver::target(arguments.to.as_deref(), &row.folder);
+        let target = deliver::target(arguments.to.as_deref(), &row.folder, &arguments.how);
         if plan
             .delivery
             .as_ref()

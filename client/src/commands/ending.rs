@@ -50,7 +50,7 @@ pub(super) async fn see_through(
         Report::default()
     } else {
         let plan = rpc.plan(run).await?;
-        let target = deliver::target(ending.to.as_deref(), &picture.run.folder);
+        let target = deliver::target(ending.to.as_deref(), &picture.run.folder, &ending.how);
         deliver_picture(&picture, &plan, &target, &rpc, settings, printer).await?
     };
     let status = if status == ExitStatus::AllDone && report.troubled {
@@ -124,6 +124,7 @@ pub(super) fn summarise(
         summary.delivered = report.delivered;
         summary.written = report.written;
         summary.held = report.held.len();
+        summary.removed = report.removed;
         printer.object(&summary);
         return;
     }
@@ -155,6 +156,13 @@ fn summary_lines(run: &RunRow, items: &[ItemRow], report: &Report) -> Vec<String
             report.folder.display(),
             report.written,
             report.delivered - report.written
+        ));
+    }
+    if report.removed > 0 {
+        lines.push(format!(
+            "removed: {} that {} no longer delivered",
+            human::count(report.removed, "file", "files"),
+            if report.removed == 1 { "is" } else { "are" }
         ));
     }
     for (unit, reason) in report.held.iter().take(NAMED) {

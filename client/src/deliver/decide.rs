@@ -125,7 +125,7 @@ fn is_folder(item: &Item, output: &str) -> bool {
 
 /// A plan may come from anybody's client: its paths are looked at once more where they become files. Refused is
 /// whatever could leave the folder on any system.
-fn is_safe(path: &str) -> bool {
+pub(super) fn is_safe(path: &str) -> bool {
     !path.is_empty()
         && !path.contains(['\\', ':', '\0'])
         && path

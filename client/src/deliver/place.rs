@@ -1,5 +1,5 @@
 //! One unit into its folder. Every file is first written beside its target and checked; only when all are there
-//! are they renamed. If a rename fails, the ones before it are taken back.
+//! do they take their names. A file that Tidemill did not write is not replaced unless that was asked for.
 
 use std::fs::File as StdFile;
 use std::io::{self, Write as _};
@@ -9,9 +9,14 @@ use bytes::Bytes;
 use futures::StreamExt as _;
 use tidemill_proto::Digest;
 use tidemill_store::Tree;
+use tokio::sync::Mutex;
 use tokio::task::block_in_place;
 
+use super::beside::{before_of, below, part_of};
 use super::decide::{File, Unit};
+use super::ledger::{Entry, Ledger};
+use super::publish::{publish, take_back};
+use super::{Rules, before};
 use crate::failure::io_words;
 use crate::rpc::Rpc;
 use crate::survey::digests::Digests;
@@ -23,82 +28,240 @@ pub(super) struct Placed {
     pub(super) written: bool,
 }
 
-/// A file that is written and checked, but not yet under its name.
-struct Staged {
+/// A file that has to be written.
+struct Change {
     path: String,
     target: PathBuf,
-    part: PathBuf,
     digest: Digest,
+    executable: bool,
+    replaces: bool,
 }
 
-/// Places all files of a unit, or none. The error says why, in one line.
-pub(super) async fn unit(
-    unit: &Unit,
-    folder: &Path,
-    digests: &Digests<'_>,
-    rpc: &Rpc,
-) -> Result<Vec<Placed>, String> {
-    let mut placed = Vec::new();
-    let mut staged = Vec::new();
-    let outcome = stage_all(unit, folder, digests, rpc, &mut placed, &mut staged)
-        .await
-        .and_then(|()| block_in_place(|| publish(&staged)));
-    if let Err(reason) = outcome {
-        for file in &staged {
-            let _ = std::fs::remove_file(&file.part);
+impl Change {
+    fn entry(&self) -> Entry {
+        Entry {
+            path: self.path.clone(),
+            digest: self.digest.to_string(),
+            replaces: self.replaces,
         }
-        return Err(reason);
     }
-    for file in staged {
-        digests.wrote(&file.path, file.digest);
-        placed.push(Placed {
-            path: file.path,
-            written: true,
+}
+
+/// Where a run is delivered, and how.
+pub(super) struct Place<'a> {
+    pub(super) run: &'a str,
+    pub(super) folder: &'a Path,
+    pub(super) digests: &'a Digests<'a>,
+    pub(super) ledger: &'a Ledger,
+    pub(super) rules: &'a Rules,
+    pub(super) rpc: &'a Rpc,
+    /// The studio's command is never started twice at once.
+    pub(super) command_turn: Mutex<()>,
+}
+
+impl Place<'_> {
+    /// Takes back units that a delivery before this one began and did not end.
+    pub(super) fn take_back_cut_off(&self) {
+        for (unit, files) in self.ledger.cut_off() {
+            block_in_place(|| take_back(self.folder, &files, self.digests));
+            if let Err(reason) = self.ledger.given_up(&unit) {
+                tracing::warn!(unit, reason, "a delivery that was cut off could not be ended");
+            }
+        }
+        // One that was cut off after its last word may have left old files beside the new ones.
+        block_in_place(|| {
+            for (path, _) in self.ledger.files() {
+                let _ = std::fs::remove_file(before_of(&below(self.folder, &path)));
+            }
         });
     }
-    placed.sort_by(|a, b| a.path.cmp(&b.path));
-    Ok(placed)
-}
 
-async fn stage_all(
-    unit: &Unit,
-    folder: &Path,
-    digests: &Digests<'_>,
-    rpc: &Rpc,
-    placed: &mut Vec<Placed>,
-    staged: &mut Vec<Staged>,
-) -> Result<(), String> {
-    for file in &unit.files {
-        for (path, digest, executable) in expanded(file, rpc).await? {
-            let target = path
-                .split('/')
-                .fold(folder.to_owned(), |folder, part| folder.join(part));
-            if matches!(block_in_place(|| digests.of(&path)), Ok(Some((present, _))) if present == digest) {
-                placed.push(Placed { path, written: false });
-                continue;
-            }
-            let problem = |action: &str, error: &io::Error| {
-                format!("cannot {action} {}: {}", target.display(), io_words(error))
+    /// Places all files of a unit, or none. The error says why, in one line.
+    pub(super) async fn unit(&self, unit: &Unit) -> Result<Vec<Placed>, String> {
+        let mut placed = Vec::new();
+        let (changes, adopted) = self.find_changes(unit, &mut placed).await?;
+        if !adopted.is_empty() {
+            self.ledger.delivered(self.run, &unit.name, adopted)?;
+        }
+        if !changes.is_empty() {
+            let entries: Vec<Entry> = changes.iter().map(Change::entry).collect();
+            self.prepare(&changes)?;
+            self.ledger.begin(self.run, &unit.name, entries.clone())?;
+            let outcome = match self.write_all(&changes).await {
+                Ok(()) => block_in_place(|| {
+                    let targets: Vec<PathBuf> = changes.iter().map(|change| change.target.clone()).collect();
+                    publish(&targets)
+                }),
+                Err(reason) => Err(reason),
             };
-            let above = prepare_folder(folder, &target).map_err(|reason| format!("{path}: {reason}"))?;
-            if target.is_dir() {
-                return Err(format!("{} is a folder", target.display()));
+            match outcome {
+                Ok(old_files) => {
+                    self.ledger.delivered(self.run, &unit.name, entries)?;
+                    for old in old_files {
+                        let _ = std::fs::remove_file(old);
+                    }
+                }
+                Err(reason) => {
+                    for change in &changes {
+                        let _ = std::fs::remove_file(part_of(&change.target));
+                    }
+                    self.ledger.given_up(&unit.name)?;
+                    return Err(reason);
+                }
             }
-            let name = target.file_name().unwrap_or_default().to_string_lossy();
-            let part = above.join(format!(".{name}.tidemill-part"));
-            staged.push(Staged {
-                path,
-                target: target.clone(),
-                part: part.clone(),
-                digest,
+        }
+        for change in changes {
+            self.digests.wrote(&change.path, change.digest);
+            placed.push(Placed {
+                path: change.path,
+                written: true,
             });
-            let output = open_part(&part).map_err(|error| problem("write", &error))?;
-            write(output, digest, executable, rpc)
+        }
+        placed.sort_by(|a, b| a.path.cmp(&b.path));
+        Ok(placed)
+    }
+
+    /// What has to be written. Second: files that are as they should be, though no delivery is known that put them there.
+    async fn find_changes(
+        &self,
+        unit: &Unit,
+        placed: &mut Vec<Placed>,
+    ) -> Result<(Vec<Change>, Vec<Entry>), String> {
+        let (mut changes, mut adopted, mut foreign) = (Vec::new(), Vec::new(), Vec::new());
+        for file in &unit.files {
+            for (path, digest, executable) in expanded(file, self.rpc).await? {
+                let target = below(self.folder, &path);
+                let present = self.content(&path)?;
+                if present == Some(digest) {
+                    if !self.ledger.is_ours(&path, &digest) {
+                        adopted.push(Entry {
+                            path: path.clone(),
+                            digest: digest.to_string(),
+                            replaces: true,
+                        });
+                    }
+                    placed.push(Placed { path, written: false });
+                    continue;
+                }
+                if target.is_dir() {
+                    return Err(format!("{} is a folder", target.display()));
+                }
+                if !self.may_replace(&path, present) {
+                    foreign.push(path.clone());
+                }
+                changes.push(Change {
+                    path,
+                    target,
+                    digest,
+                    executable,
+                    replaces: present.is_some(),
+                });
+            }
+        }
+        match self.foreign_words(&foreign) {
+            Some(reason) => Err(reason),
+            None => Ok((changes, adopted)),
+        }
+    }
+
+    fn content(&self, path: &str) -> Result<Option<Digest>, String> {
+        let read = block_in_place(|| self.digests.of(path));
+        Ok(read
+            .map_err(|error| {
+                format!(
+                    "cannot read {}: {}",
+                    below(self.folder, path).display(),
+                    io_words(&error)
+                )
+            })?
+            .map(|(digest, _)| digest))
+    }
+
+    fn may_replace(&self, path: &str, present: Option<Digest>) -> bool {
+        self.rules.replace || present.is_none_or(|content| self.ledger.is_ours(path, &content))
+    }
+
+    /// Why files that Tidemill did not write stay; `None`: there are none.
+    fn foreign_words(&self, paths: &[String]) -> Option<String> {
+        let first = paths.first()?;
+        let what = match self.ledger.run_of(first) {
+            Some(run) => format!("{first} was changed since it was delivered from {run}"),
+            None => format!("{first} was not written by Tidemill"),
+        };
+        let more = match paths.len() {
+            1 => String::new(),
+            count => format!(" (and {} more)", count - 1),
+        };
+        Some(format!(
+            "{what}{more}; move it away, or replace it with `--replace`"
+        ))
+    }
+
+    /// Makes folders and room for the parts, before anything is noted.
+    fn prepare(&self, changes: &[Change]) -> Result<(), String> {
+        block_in_place(|| {
+            for change in changes {
+                prepare_folder(self.folder, &change.target)
+                    .map_err(|reason| format!("{}: {reason}", change.path))?;
+            }
+            Ok(())
+        })
+    }
+
+    async fn write_all(&self, changes: &[Change]) -> Result<(), String> {
+        for change in changes {
+            let target = &change.target;
+            let output = open_part(&part_of(target))
+                .map_err(|error| format!("cannot write {}: {}", target.display(), part_words(&error)))?;
+            write(output, change.digest, change.executable, self.rpc)
                 .await
                 .map_err(|reason| format!("cannot write {}: {reason}", target.display()))?;
         }
+        let targets: Vec<PathBuf> = changes.iter().map(|change| change.target.clone()).collect();
+        self.make_writable(&targets).await?;
+        // Fetching may have taken long: what somebody wrote meanwhile stays.
+        let mut foreign = Vec::new();
+        for change in changes {
+            if !self.may_replace(&change.path, self.content(&change.path)?) {
+                foreign.push(change.path.clone());
+            }
+        }
+        self.foreign_words(&foreign).map_or(Ok(()), Err)
     }
-    Ok(())
+
+    /// Runs the studio's command, if there is one, and refuses what is read-only after it.
+    pub(super) async fn make_writable(&self, targets: &[PathBuf]) -> Result<(), String> {
+        if !self.rules.before.is_empty() {
+            let _turn = self.command_turn.lock().await;
+            before::run(&self.rules.before, self.folder, targets).await?;
+        }
+        let is_read_only = |target: &&PathBuf| {
+            std::fs::metadata(target).is_ok_and(|metadata| metadata.permissions().readonly())
+        };
+        match targets.iter().find(is_read_only) {
+            Some(target) if self.rules.before.is_empty() => Err(format!(
+                "{} is read-only, as version control leaves files; check it out first, or name a command that does with \
+                 `--before PROGRAM`",
+                target.display()
+            )),
+            Some(target) => Err(format!(
+                "{} is still read-only after `{}` (--before)",
+                target.display(),
+                self.rules.before.join(" ")
+            )),
+            None => Ok(()),
+        }
+    }
+}
+
+/// Why a file cannot be made in a folder: a folder may be read-only as a whole.
+fn part_words(error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
+            format!("{}: its folder cannot be written", io_words(error))
+        }
+        _ => io_words(error),
+    }
 }
 
 /// The files that an output consists of: itself, or those of its tree.
@@ -185,123 +348,9 @@ async fn write(mut file: StdFile, digest: Digest, executable: bool, rpc: &Rpc) -
     Ok(())
 }
 
-/// Renames all, or takes back what was renamed.
-fn publish(staged: &[Staged]) -> Result<(), String> {
-    let mut done: Vec<(&Staged, Option<PathBuf>)> = Vec::new();
-    for file in staged {
-        let result = keep_old(&file.target).and_then(|old| match std::fs::rename(&file.part, &file.target) {
-            Ok(()) => Ok(old),
-            Err(error) => {
-                if let Some(old) = &old {
-                    let _ = std::fs::rename(old, &file.target);
-                }
-                Err(error)
-            }
-        });
-        match result {
-            Ok(old) => done.push((file, old)),
-            Err(error) => {
-                for (file, old) in done.into_iter().rev() {
-                    // Each step of the way back is tried, whatever became of the one before.
-                    let _ = match old {
-                        Some(old) => std::fs::rename(old, &file.target),
-                        None => std::fs::remove_file(&file.target),
-                    };
-                }
-                return Err(format!(
-                    "cannot replace {}: {}",
-                    file.target.display(),
-                    io_words(&error)
-                ));
-            }
-        }
-    }
-    for old in done.into_iter().filter_map(|(_, old)| old) {
-        let _ = std::fs::remove_file(old);
-    }
-    Ok(())
-}
-
-/// Keeps the file that is about to be replaced under a second name; `None` if there is none.
-fn keep_old(target: &Path) -> io::Result<Option<PathBuf>> {
-    if !target.exists() {
-        return Ok(None);
-    }
-    let name = target.file_name().unwrap_or_default().to_string_lossy();
-    let old = target.with_file_name(format!(".{name}.tidemill-before"));
-    match std::fs::remove_file(&old) {
-        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
-        _ => {}
-    }
-    // A second link leaves no moment without the file; where there are no links, a rename does.
-    std::fs::hard_link(target, &old).or_else(|_| std::fs::rename(target, &old))?;
-    Ok(Some(old))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn staged(folder: &Path, name: &str, new: Option<&str>) -> Staged {
-        let part = folder.join(format!(".{name}.tidemill-part"));
-        if let Some(text) = new {
-            std::fs::write(&part, text).unwrap();
-        }
-        Staged {
-            path: name.into(),
-            target: folder.join(name),
-            part,
-            digest: Digest::of(b""),
-        }
-    }
-
-    fn listing(folder: &Path) -> Vec<(String, String)> {
-        let mut files: Vec<(String, String)> = std::fs::read_dir(folder)
-            .unwrap()
-            .map(|entry| entry.unwrap())
-            .map(|entry| {
-                (
-                    entry.file_name().to_string_lossy().into_owned(),
-                    std::fs::read_to_string(entry.path()).unwrap(),
-                )
-            })
-            .collect();
-        files.sort();
-        files
-    }
-
-    fn pairs(list: &[(&str, &str)]) -> Vec<(String, String)> {
-        list.iter()
-            .map(|(name, text)| ((*name).to_owned(), (*text).to_owned()))
-            .collect()
-    }
-
-    #[test]
-    fn all_files_take_their_places() {
-        let folder = tempfile::tempdir().unwrap();
-        std::fs::write(folder.path().join("a"), "old a").unwrap();
-        publish(&[
-            staged(folder.path(), "a", Some("new a")),
-            staged(folder.path(), "b", Some("new b")),
-        ])
-        .unwrap();
-        assert_eq!(listing(folder.path()), pairs(&[("a", "new a"), ("b", "new b")]));
-    }
-
-    #[test]
-    fn a_failed_rename_takes_the_others_back() {
-        let folder = tempfile::tempdir().unwrap();
-        std::fs::write(folder.path().join("a"), "old a").unwrap();
-        // The third has no part to rename.
-        let files = [
-            staged(folder.path(), "a", Some("new a")),
-            staged(folder.path(), "b", Some("new b")),
-            staged(folder.path(), "c", None),
-        ];
-        let reason = publish(&files).unwrap_err();
-        assert!(reason.contains('c'), "{reason}");
-        assert_eq!(listing(folder.path()), pairs(&[("a", "old a")]));
-    }
 
     #[test]
     #[cfg(unix)]

@@ -358,12 +358,14 @@ impl<'a> From<&'a AgentRow> for Agent<'a> {
     }
 }
 
-/// `kind = "delivered"`: one file that is now in its place, or `kind = "held"`: a unit that is not delivered.
+/// `kind = "delivered"`: one file that is now in its place; `kind = "held"`: a unit that is not delivered;
+/// `kind = "removed"`: a file of an earlier delivery that is gone; `kind = "kept"`: one that had to stay.
 #[derive(Debug, Serialize)]
 pub struct Delivered<'a> {
     kind: &'static str,
     run: &'a str,
-    unit: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    unit: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
     path: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -378,7 +380,7 @@ impl<'a> Delivered<'a> {
         Self {
             kind: "delivered",
             run,
-            unit,
+            unit: Some(unit),
             path: Some(path),
             written: Some(written),
             reason: None,
@@ -390,10 +392,31 @@ impl<'a> Delivered<'a> {
         Self {
             kind: "held",
             run,
-            unit,
+            unit: Some(unit),
             path: None,
             written: None,
             reason: Some(reason),
+        }
+    }
+
+    /// A file of an earlier delivery that is gone.
+    pub fn removed(run: &'a str, path: &'a str) -> Self {
+        Self {
+            kind: "removed",
+            run,
+            unit: None,
+            path: Some(path),
+            written: None,
+            reason: None,
+        }
+    }
+
+    /// A file of an earlier delivery that had to stay.
+    pub fn kept(run: &'a str, path: &'a str, reason: &'a str) -> Self {
+        Self {
+            kind: "kept",
+            reason: Some(reason),
+            ..Self::removed(run, path)
         }
     }
 }
@@ -414,6 +437,8 @@ pub struct Summary<'a> {
     pub written: usize,
     /// Units (variants or groups) that were not delivered.
     pub held: usize,
+    /// Files of earlier deliveries that were removed.
+    pub removed: usize,
     /// From submission to end.
     pub elapsed_ms: u64,
     /// The process's exit code.
@@ -430,6 +455,7 @@ impl<'a> Summary<'a> {
             delivered: 0,
             written: 0,
             held: 0,
+            removed: 0,
             elapsed_ms: elapsed_ms(row),
             exit: status.code(),
         }
@@ -478,7 +504,7 @@ mod tests {
         let expected = serde_json::json!({
             "kind": "summary", "run": "harbour-dock.12",
             "waiting": 0, "ready": 0, "running": 0, "done": 9, "reused": 0, "failed": 0, "cut-off": 2, "stopped": 0,
-            "delivered": 0, "written": 0, "held": 0, "elapsed_ms": 3500, "exit": 1,
+            "delivered": 0, "written": 0, "held": 0, "removed": 0, "elapsed_ms": 3500, "exit": 1,
         });
         assert_eq!(summary, expected);
     }
