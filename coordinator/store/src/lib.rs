@@ -6,6 +6,7 @@
 //!   boot                which boot of the machine the files of incoming/ belong to
 //!   blobs/ab/<64 hex>   committed: complete, on disk, read-only
 //!   incoming/           staged: <64 hex>.<unique> complete but not synced, part.<unique> being written
+//!   doomed              blobs that are about to be removed, while a sweep waits
 //!   aside/              blobs that did not match their name, <64 hex>.<unique>
 //! ```
 //!
@@ -33,8 +34,8 @@ pub mod tree;
 
 pub use error::{Result, StoreError};
 pub use folder::{
-    Aside, BlobEntry, BlobIter, BlobReader, CommitReport, ExportMode, Incoming, Staged, Store, Swept, Usage,
-    UsagePart,
+    Aside, BlobEntry, BlobIter, BlobReader, CommitReport, Doomed, ExportMode, Incoming, Staged, Store, Swept,
+    Usage, UsagePart,
 };
 pub use os::sync_folder;
 pub use tidemill_proto::Digest;

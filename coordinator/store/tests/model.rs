@@ -19,6 +19,8 @@ enum Step {
     Missing(Vec<u8>),
     Read(u8),
     Damage(u8),
+    Doom(Vec<u8>),
+    RemoveDoomed,
     OpenAnew,
 }
 
@@ -29,7 +31,9 @@ fn steps() -> impl Strategy<Value = Vec<Step>> {
         4 => content.clone().prop_map(Step::Stage),
         2 => content.clone().prop_map(Step::StageByAgent),
         4 => some.clone().prop_map(Step::Commit),
-        2 => some.prop_map(Step::Missing),
+        2 => some.clone().prop_map(Step::Missing),
+        2 => some.prop_map(Step::Doom),
+        2 => Just(Step::RemoveDoomed),
         3 => content.clone().prop_map(Step::Read),
         1 => content.prop_map(Step::Damage),
         1 => Just(Step::OpenAnew),
@@ -50,13 +54,20 @@ fn digest_of(content: u8) -> Digest {
 struct Model {
     stored: BTreeMap<Digest, bool>,
     staged: BTreeSet<Digest>,
+    /// Recorded as about to be removed; of these, what no commit has named since.
+    recorded: BTreeSet<Digest>,
+    doomed: BTreeSet<Digest>,
 }
 
 impl Model {
+    fn has(&self, digest: &Digest) -> bool {
+        self.stored.contains_key(digest) && !self.doomed.contains(digest)
+    }
+
     fn lacks(&self, contents: &[u8]) -> Vec<Digest> {
         let mut lacks = Vec::new();
         for digest in contents.iter().map(|content| digest_of(*content)) {
-            let here = self.stored.contains_key(&digest) || self.staged.contains(&digest);
+            let here = self.has(&digest) || self.staged.contains(&digest);
             if !here && !lacks.contains(&digest) {
                 lacks.push(digest);
             }
@@ -76,7 +87,7 @@ fn play(steps: Vec<Step>) {
                     store.stage_bytes(&bytes_of(content)).unwrap().digest,
                     digest_of(content)
                 );
-                if !model.stored.contains_key(&digest_of(content)) {
+                if !model.has(&digest_of(content)) {
                     model.staged.insert(digest_of(content));
                 }
             }
@@ -96,6 +107,9 @@ fn play(steps: Vec<Step>) {
             }
             Step::Commit(contents) => {
                 let digests: Vec<Digest> = contents.iter().map(|content| digest_of(*content)).collect();
+                digests.iter().for_each(|digest| {
+                    model.doomed.remove(digest);
+                });
                 let report = store.commit(&digests).unwrap();
                 assert_eq!(report.missing, model.lacks(&contents));
                 for digest in digests
@@ -137,9 +151,50 @@ fn play(steps: Vec<Step>) {
                     *sound = false;
                 }
             }
+            Step::Doom(contents) => {
+                let digests: Vec<Digest> = contents.iter().map(|content| digest_of(*content)).collect();
+                store.doom(&digests, 5).unwrap();
+                model.recorded = digests.into_iter().collect();
+                model.doomed = model.recorded.clone();
+                for digest in &model.recorded {
+                    // A copy that an agent staged beside a stored blob counts again.
+                    if store.missing(&[*digest]).unwrap().is_empty() {
+                        assert!(!store.contains(digest).unwrap());
+                        model.staged.insert(*digest);
+                    }
+                }
+            }
+            Step::RemoveDoomed => {
+                let before = store.usage().unwrap().blobs;
+                let mut steps = Vec::new();
+                let swept = store.remove_doomed(&mut |swept| steps.push(swept)).unwrap();
+                let after = store.usage().unwrap().blobs;
+                assert_eq!(
+                    (swept.files, swept.bytes),
+                    (before.files - after.files, before.bytes - after.bytes)
+                );
+                let gone = std::mem::take(&mut model.doomed);
+                assert_eq!(
+                    swept.files,
+                    gone.iter()
+                        .filter(|digest| model.stored.remove(digest).is_some())
+                        .count() as u64
+                );
+                model.recorded.clear();
+                // Copies that several staged are dropped at leisure; whatever is left can be committed.
+                for digest in gone {
+                    if store.missing(&[digest]).unwrap().is_empty() {
+                        model.staged.insert(digest);
+                    } else {
+                        model.staged.remove(&digest);
+                    }
+                }
+            }
             Step::OpenAnew => {
                 drop(store);
                 store = Store::open_owner(&root).unwrap();
+                // What a commit spared is known to whoever recorded why, so that one says it again.
+                store.spare(model.recorded.difference(&model.doomed).copied());
             }
         }
         let mut there: Vec<BlobEntry> = store.iter().unwrap().map(Result::unwrap).collect();

@@ -44,6 +44,10 @@ impl Store {
         }
         let mut state = lock(&self.shared.commit);
         let mut report = CommitReport::default();
+        // Whatever a commit names is needed: one that is about to be removed stays.
+        for digest in digests {
+            self.shared.doomed.spare(digest);
+        }
         let unstored = self.unstored_once(digests, &mut report)?;
         let moves = self.find_staged(&unstored)?;
         let found: HashSet<Digest> = moves.iter().map(|found| found.digest).collect();

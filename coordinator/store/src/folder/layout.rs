@@ -49,6 +49,9 @@ impl Layout {
     pub(super) fn id_file(&self) -> PathBuf {
         self.root.join("store-id")
     }
+    pub(super) fn doomed_file(&self) -> PathBuf {
+        self.root.join("doomed")
+    }
     pub(super) fn boot_file(&self) -> PathBuf {
         self.root.join("boot")
     }

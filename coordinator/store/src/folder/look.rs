@@ -49,12 +49,12 @@ pub struct Usage {
 }
 
 impl Store {
-    /// Whether the blob is stored (committed). Does not read it.
+    /// Whether the blob is stored (committed), and not about to be removed. Does not read it.
     pub fn contains(&self, digest: &Digest) -> Result<bool> {
-        Ok(self.size(digest)?.is_some())
+        Ok(!self.is_doomed(digest) && self.size(digest)?.is_some())
     }
 
-    /// Size of a stored blob in bytes; `None`: not stored. Does not read it.
+    /// Size of a stored blob in bytes, also of one that is about to be removed; `None`: not stored. Does not read it.
     pub fn size(&self, digest: &Digest) -> Result<Option<u64>> {
         let path = self.shared.layout.blob(digest);
         match fs::metadata(&path) {

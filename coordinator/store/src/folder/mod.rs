@@ -3,6 +3,7 @@
 //! [`Store`] is a handle on shared state; each file here adds the calls of one direction to it.
 
 mod commit;
+mod doomed;
 mod export;
 mod layout;
 mod look;
@@ -20,6 +21,7 @@ use crate::os::GroupSync;
 use layout::Layout;
 
 pub use commit::CommitReport;
+pub use doomed::Doomed;
 pub use export::ExportMode;
 pub use look::{Aside, BlobEntry, BlobIter, Usage, UsagePart};
 pub use open::Swept;
@@ -45,6 +47,8 @@ struct Shared {
     /// Held through a whole commit: a second one must not acknowledge a blob whose folder the first has
     /// renamed into but not yet synced.
     commit: Mutex<CommitState>,
+    /// Blobs that are about to be removed.
+    doomed: doomed::DoomedSet,
     /// File systems onto which blobs cannot be cloned, so that we ask each only once.
     cannot_clone_to: Mutex<HashSet<u64>>,
 }

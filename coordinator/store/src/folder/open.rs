@@ -79,6 +79,7 @@ impl Store {
             // A dead owner may have renamed blobs in without having synced their folders; from now on
             // "it is there" has to mean "it is on disk".
             store.shared.group_sync.sync_everything().at("sync", root)?;
+            store.load_doomed()?;
         }
         Ok(store)
     }
@@ -93,6 +94,7 @@ impl Store {
                 group_sync,
                 staged_here: Mutex::new(HashMap::new()),
                 commit: Mutex::new(CommitState::default()),
+                doomed: super::doomed::DoomedSet::default(),
                 cannot_clone_to: Mutex::new(HashSet::new()),
             }),
         })
@@ -157,7 +159,7 @@ fn read_id(layout: &Layout) -> Result<Option<String>> {
 }
 
 /// Writes a small file so that it is there wholly or not at all.
-fn write_small(layout: &Layout, path: &Path, text: &str) -> Result<()> {
+pub(super) fn write_small(layout: &Layout, path: &Path, text: &str) -> Result<()> {
     let part = PartFile::new(layout.new_part());
     let mut file = fs::File::create_new(part.path()).at("create", part.path())?;
     file.write_all(text.as_bytes()).at("write", part.path())?;
