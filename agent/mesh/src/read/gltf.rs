@@ -9,8 +9,9 @@ use super::{ModelFile, ReadError, TagTable};
 use crate::Mesh;
 use crate::mesh::UNTAGGED;
 
-/// Instances of one mesh multiply triangles without growing the file; more than this is refused.
-const MOST_TRIANGLES: usize = 100_000_000;
+/// Instances of one mesh, and primitives over one accessor, multiply triangles and vertices without growing the file; more than this
+/// and one for each byte of the buffers is refused.
+const MOST_EXTRA: u64 = 5_000_000;
 /// Deeper scenes are refused: each level is a call.
 const MOST_LEVELS: usize = 256;
 /// Extensions that a reader of shapes and names may ignore although a file requires them, by their beginnings.
@@ -29,6 +30,7 @@ pub(super) fn read(file: &ModelFile<'_>) -> Result<Mesh, ReadError> {
     let container = buffers::open(file.bytes)?;
     let document = parse(&container)?;
     let buffers = buffers::resolve(&document, &container, file)?;
+    check_size(&document, buffers.iter().map(|buffer| buffer.len() as u64).sum())?;
     let mut reader = Reader {
         accessors: Accessors::new(&buffers),
         mesh: Mesh {
@@ -134,6 +136,42 @@ fn walk(
         .try_for_each(|child| walk(child, place, level + 1, seen, visit))
 }
 
+/// Before anything is made of them.
+fn check_size(document: &gltf::Document, buffer_bytes: u64) -> Result<(), ReadError> {
+    let most = MOST_EXTRA.saturating_add(buffer_bytes);
+    let mut shown = 0_u64;
+    each_placed_mesh(document, &mut |mesh, _| {
+        for primitive in mesh.primitives() {
+            let Some(faces) = faces_of(&primitive) else {
+                continue;
+            };
+            let vertices = primitive.get(&gltf::Semantic::Positions);
+            let vertices = vertices.map_or(0, |positions| positions.count() as u64);
+            // A count that the buffers cannot hold is told as such when it is read.
+            shown = shown.saturating_add(faces.max(vertices).min(buffer_bytes));
+        }
+        if shown <= most {
+            return Ok(());
+        }
+        Err(ReadError::Unusable(format!(
+            "the scene shows more than {most} triangles or vertices, most of them by showing one mesh many times; split it"
+        )))
+    })
+}
+
+/// Triangles that a primitive says it has; `None` if it shows none.
+pub(super) fn faces_of(primitive: &gltf::Primitive<'_>) -> Option<u64> {
+    let positions = primitive.get(&gltf::Semantic::Positions)?;
+    let corners = primitive
+        .indices()
+        .map_or(positions.count(), |indices| indices.count()) as u64;
+    match primitive.mode() {
+        Mode::Triangles => Some(corners / 3),
+        Mode::TriangleStrip | Mode::TriangleFan => Some(corners.saturating_sub(2)),
+        _ => None,
+    }
+}
+
 struct Reader<'a> {
     accessors: Accessors<'a>,
     /// Its UVs and normals are `Some` while every primitive so far has them; UVs are filled with (0, 0) where absent.
@@ -155,10 +193,6 @@ impl Reader<'_> {
         };
         let positions = self.accessors.vectors::<3>(&positions)?;
         let mut corners = self.corners(primitive, positions.len())?;
-        if self.mesh.triangles.len() + corners.len() > MOST_TRIANGLES {
-            let problem = format!("the scene shows more than {MOST_TRIANGLES} triangles; split it");
-            return Err(ReadError::Unusable(problem));
-        }
         let linear = DMat3::from_mat4(place);
         if linear.determinant() < 0.0 {
             corners.iter_mut().for_each(|triangle| triangle.swap(1, 2));

@@ -2,8 +2,6 @@
 
 use std::collections::BTreeMap;
 
-use gltf::mesh::Mode;
-
 use super::{Format, ModelFile, ReadError, buffers, format_of, gltf as gltf_reader, obj, ply};
 use crate::Mesh;
 use crate::mesh::Bounds;
@@ -131,13 +129,8 @@ fn survey_gltf(bytes: &[u8]) -> Result<ModelFacts, ReadError> {
             let Some(positions) = primitive.get(&::gltf::Semantic::Positions) else {
                 continue;
             };
-            let corners = primitive
-                .indices()
-                .map_or(positions.count(), |indices| indices.count()) as u64;
-            let faces = match primitive.mode() {
-                Mode::Triangles => corners / 3,
-                Mode::TriangleStrip | Mode::TriangleFan => corners.saturating_sub(2),
-                _ => continue,
+            let Some(faces) = gltf_reader::faces_of(&primitive) else {
+                continue;
             };
             facts.triangles = facts.triangles.saturating_add(faces);
             facts.vertices = facts.vertices.saturating_add(positions.count() as u64);
