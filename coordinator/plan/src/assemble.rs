@@ -13,7 +13,7 @@ use crate::diagnostics::Report;
 use crate::graph::Graph;
 use crate::items::{self, ItemContext, Items};
 use crate::nearest;
-use crate::read::{ActionDecl, Manifest, SourceDecl};
+use crate::read::{ActionDecl, Manifest};
 use crate::steps::{self, Action, CompiledStep};
 use crate::survey::Survey;
 use crate::variants::{self, Population};
@@ -35,18 +35,11 @@ pub(crate) fn assemble(
     let steps = steps::compile(manifest, &graph, &population, survey, operations, report);
     let overrides = adjust::compile(manifest, &steps, &graph, &population, options.draft, report);
     select(&mut population, options, report);
-    let read_by_operations = manifest.steps.iter().any(|step| {
-        matches!(step.action, Some(ActionDecl::Operations(_)))
-            && step
-                .from
-                .iter()
-                .any(|from| matches!(from.source, SourceDecl::Model))
-    });
     tags::check(
         &manifest.variants,
         &population,
         survey,
-        read_by_operations,
+        tags::ModelUse::of(&manifest.steps),
         report,
     );
     let groups = subjects::group(&steps, &population, report);

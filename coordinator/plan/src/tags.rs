@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use crate::diagnostics::Report;
 use crate::nearest;
-use crate::read::VariantsDecl;
+use crate::read::{ActionDecl, SourceDecl, StepDecl, VariantsDecl};
 use crate::survey::{ModelFacts, Survey};
 use crate::units;
 use crate::variants::Population;
@@ -17,12 +17,43 @@ pub(crate) fn carries_no_unit(extension: &str) -> bool {
     [".obj", ".ply"].contains(&extension)
 }
 
-/// Checks every model that a variant uses; `read_by_operations`: some operation reads base models.
+/// What the steps of a manifest do with base models.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct ModelUse {
+    /// Some operation reads them.
+    pub(crate) read: bool,
+    /// Every chain that reads them begins with `tag`: their own tags need not be right, and rules that miss fail at their item.
+    pub(crate) tagged_first: bool,
+}
+
+impl ModelUse {
+    /// Of the steps as they are written.
+    pub(crate) fn of(steps: &[StepDecl]) -> Self {
+        let mut found = Self {
+            read: false,
+            tagged_first: true,
+        };
+        for step in steps {
+            let reads_models = step
+                .from
+                .iter()
+                .any(|from| matches!(from.source, SourceDecl::Model));
+            if let (Some(ActionDecl::Operations(calls)), true) = (&step.action, reads_models) {
+                found.read = true;
+                found.tagged_first &= calls.first().is_some_and(|call| call.op.value == "tag");
+            }
+        }
+        found.tagged_first &= found.read;
+        found
+    }
+}
+
+/// Checks every model that a variant uses.
 pub(crate) fn check(
     decl: &VariantsDecl,
     population: &Population,
     survey: &Survey,
-    read_by_operations: bool,
+    model_use: ModelUse,
     report: &mut Report<'_>,
 ) {
     let mut used: BTreeSet<usize> = population
@@ -41,10 +72,10 @@ pub(crate) fn check(
         };
         match &file.model {
             Some(Ok(facts)) => {
-                check_tags(path, facts, decl, population, report);
+                check_tags(path, facts, decl, population, model_use.tagged_first, report);
                 check_size(path, facts, decl, population, report);
             }
-            Some(Err(why)) if !decl.tags.is_empty() || read_by_operations => {
+            Some(Err(why)) if !decl.tags.is_empty() || model_use.read => {
                 report
                     .error(
                         "unreadable-model",
@@ -68,10 +99,14 @@ fn check_tags(
     facts: &ModelFacts,
     decl: &VariantsDecl,
     population: &Population,
+    tagged_first: bool,
     report: &mut Report<'_>,
 ) {
     if decl.tags.is_empty() {
         return;
+    }
+    if tagged_first {
+        return remark_tags(path, facts, decl, population, report);
     }
     let known: Vec<&str> = decl.tags.iter().map(|tag| tag.name.as_str()).collect();
     if facts.untagged > 0 {
@@ -140,6 +175,28 @@ fn check_tags(
             )
             .label("required of every model")
             .hint(hint);
+    }
+}
+
+/// Where rules give the tags, what a model says about itself is worth one line, and no reason to stop.
+fn remark_tags(
+    path: &str,
+    facts: &ModelFacts,
+    decl: &VariantsDecl,
+    population: &Population,
+    report: &mut Report<'_>,
+) {
+    let known = |tag: &str| decl.tags.iter().any(|known| known.name.value == tag);
+    let strangers = facts.tags.iter().filter(|(tag, _)| !known(tag));
+    let left: u64 = facts.untagged + strangers.map(|(_, count)| count).sum::<u64>();
+    if left > 0 {
+        let message = format!(
+            "`{path}` has {} without a tag that the manifest knows; the rules of `tag` must catch them",
+            faces(left)
+        );
+        report
+            .remark("tags-by-rule", &population.span, message)
+            .hint("`complete = true` in the last `tag` fails an item whose faces were not all caught");
     }
 }
 

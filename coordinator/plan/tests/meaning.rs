@@ -608,3 +608,34 @@ fn the_survey_learns_of_files_folders_and_rows() {
     assert_eq!(wanted.csv_files.into_iter().collect::<Vec<_>>(), ["v.csv"]);
     assert!(wanted.models.is_none() && !wanted.tags);
 }
+
+#[test]
+fn a_recipe_that_begins_with_tag_takes_models_with_wrong_or_missing_tags() {
+    let mut survey = models(&["base/crate-large.obj"]);
+    let mut untidy = model("base/crate-large.obj");
+    if let Some(Ok(facts)) = &mut untidy.model {
+        facts.untagged = 3;
+        facts.tags = [("Metal01".to_owned(), 4)].into();
+    }
+    survey.files.insert("base/crate-large.obj".into(), untidy);
+    let with = |ops: &str| {
+        let step = format!(
+            "[step.a]\nfrom = {{ model = \"{{model}}\" }}\nops = [{ops}]\nmakes = {{ model = \"{{variant}}.glb\" }}"
+        );
+        let text = manifest(
+            "models = \"base/*.obj\"\ntags = { timber = \"#000000\", iron = \"#FFFFFF\" }",
+            &step,
+        );
+        plan_with(&text, &survey, &Options::default())
+    };
+    let rule = r#"{ op = "tag", in = { mesh = "model" }, as = "model", to = "iron", material = "metal*" }"#;
+    let planned = with(rule).unwrap();
+    let codes: Vec<&str> = planned.remarks.iter().map(|remark| remark.code).collect();
+    assert_eq!(codes, ["tags-by-rule"]);
+    assert!(planned.remarks[0].message.contains("7 faces"));
+    let place = r#"{ op = "place", in = { mesh = "model" }, as = "model" }"#;
+    let late = with(&format!("{place}, {rule}")).unwrap_err();
+    assert!(late.codes().contains(&"untagged-faces"), "{:?}", late.codes());
+    let wrong = with(&rule.replace("to = \"iron\"", "to = \"irn\"")).unwrap_err();
+    assert_eq!(wrong.codes(), ["tags-by-rule", "unknown-tag"]);
+}

@@ -135,6 +135,15 @@ impl Context<'_> {
         }
     }
 
+    /// `true` or `false`; absent counts as `false`.
+    pub fn flag(&self, setting: &str) -> Result<bool, OperationError> {
+        match self.call.settings.get(setting) {
+            None => Ok(false),
+            Some(Setting::Flag(flag)) => Ok(*flag),
+            Some(_) => Err(wrong(setting, "`true` or `false`")),
+        }
+    }
+
     /// A list of words.
     pub fn words(&self, setting: &str) -> Result<Vec<&str>, OperationError> {
         let expected = "a list of words";

@@ -15,6 +15,7 @@ mod remesh;
 mod sheet;
 pub mod simplify;
 mod smooth;
+mod tag;
 #[cfg(test)]
 mod testing;
 pub mod unwrap;
@@ -34,6 +35,7 @@ pub fn find(name: &str) -> Option<Operation> {
 }
 
 const TABLE: &[(&str, Operation)] = &[
+    ("tag", tag::run),
     ("remesh", remesh::run),
     ("wear", wear::run),
     ("displace", displace::run),

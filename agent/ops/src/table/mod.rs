@@ -13,6 +13,7 @@ pub fn find(name: &str) -> Option<&'static Declaration> {
 }
 
 const ALL: &[Declaration] = &[
+    tag::TAG,
     remesh::REMESH,
     wear::WEAR,
     displace::DISPLACE,
@@ -39,5 +40,6 @@ mod remesh;
 mod sheet;
 mod simplify;
 mod smooth;
+mod tag;
 mod unwrap;
 mod wear;
