@@ -51,6 +51,9 @@ struct Arguments {
     #[arg(long)]
     cores: Option<f64>,
     /// Memory to lend, as in "24 GiB" [default: all but a reserve]
+    /// This machine is Tidemill's alone: lend its cores whatever else seems to run, as in a container, which sees all of its host's load
+    #[arg(long)]
+    dedicated: bool,
     #[arg(long)]
     memory: Option<String>,
 }
@@ -106,6 +109,7 @@ fn configure(arguments: &Arguments) -> anyhow::Result<Config> {
 
 fn serve(arguments: &Arguments, config: Config) -> anyhow::Result<()> {
     let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
+    config.fixed_budget |= arguments.dedicated;
     runtime.block_on(async {
         let shutdown = CancellationToken::new();
         tokio::spawn(cancel_on_signal(shutdown.clone()));

@@ -4,10 +4,15 @@
 //! # Layout
 //! - [`sandbox`]: folders and processes of one test.
 //! - [`project`]: small manifests and models for tests.
+//! - [`studio`]: a coordinator and agents as processes of their own.
+//! - [`faults`]: the project and the checks of tests that break things; [`link`]: a network link that can be cut.
 //! - [`outside`]: reference programs from package registries; a missing one fails the test.
 
+pub mod faults;
+pub mod link;
 pub mod outside;
 pub mod project;
 pub mod sandbox;
+pub mod studio;
 
 pub use sandbox::{Outcome, Sandbox};

@@ -32,6 +32,20 @@ pub(super) enum Ended {
     Refused(String),
 }
 
+/// What went wrong, with its causes: of a refused certificate the message alone says nothing.
+fn words(status: &tonic::Status) -> String {
+    let mut text = status.message().to_owned();
+    let mut source = std::error::Error::source(status);
+    while let Some(cause) = source {
+        let cause_text = cause.to_string();
+        if !text.contains(&cause_text) {
+            text = format!("{text}: {cause_text}");
+        }
+        source = cause.source();
+    }
+    text
+}
+
 impl Session {
     /// Says Hello and waits for the Welcome.
     pub(super) async fn join(channel: Channel, hello: Hello) -> Result<(Self, Welcome), Ended> {
@@ -48,7 +62,7 @@ impl Session {
         let _ = outgoing.try_send(wire(from_agent::Message::Hello(hello)));
         let answer = session_client.join(ReceiverStream::new(queue)).await;
         let incoming = answer
-            .map_err(|status| Ended::Lost(status.message().to_owned()))?
+            .map_err(|status| Ended::Lost(words(&status)))?
             .into_inner();
         let mut session = Self { outgoing, incoming };
         match session.hear().await?.message {
@@ -65,7 +79,7 @@ impl Session {
         match self.incoming.message().await {
             Ok(Some(message)) => Ok(message),
             Ok(None) => Err(Ended::Lost("the coordinator ended the stream".into())),
-            Err(status) => Err(Ended::Lost(status.message().to_owned())),
+            Err(status) => Err(Ended::Lost(words(&status))),
         }
     }
 

@@ -72,7 +72,7 @@ impl Session {
             },
             Place::Own => Self::open_folder(&settings.data, purpose, printer).await?,
         };
-        if !matches!(session.role, Role::Owner(_)) {
+        if matches!(session.role, Role::Guest) {
             session.rpc.about().await?;
         }
         Ok(session)

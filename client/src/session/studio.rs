@@ -20,21 +20,28 @@ pub(super) async fn connect(address: &str, data: &Path) -> Result<Rpc, Failure> 
         .keep_alive_timeout(Duration::from_secs(10))
         .initial_stream_window_size(4 * 1024 * 1024)
         .initial_connection_window_size(16 * 1024 * 1024);
+    let joined = Membership::find(&memberships, address).is_ok_and(|found| found.is_some());
+    let hint = if joined {
+        "check that it runs, and that it still has the certificates with which this user joined; \
+         `tidemill join INVITATION` joins again"
+    } else {
+        "check that it runs and that the address is right: `--at HOST:PORT` or TIDEMILL_AT; if it was set up for \
+         other machines, join it first: `tidemill join INVITATION`; without an address, tidemill runs on this machine"
+    };
     let channel = endpoint.connect().await.map_err(|error| {
-        let joined = Membership::find(&memberships, address).is_ok_and(|found| found.is_some());
         Failure::unreachable(format!(
             "the coordinator at {address} cannot be reached: {}",
             chain(&error)
         ))
-        .hint(if joined {
-            "check that it runs, and that it still has the certificates with which this user joined; \
-             `tidemill join INVITATION` joins again"
-        } else {
-            "check that it runs and that the address is right: `--at HOST:PORT` or TIDEMILL_AT; if it was set up for \
-             other machines, join it first: `tidemill join INVITATION`; without an address, tidemill runs on this machine"
-        })
+        .hint(hint)
     })?;
-    Ok(Rpc::over(channel))
+    let rpc = Rpc::over(channel);
+    // One that speaks TLS to a caller in plain text, or the other way round, only fails at the first call.
+    match rpc.about().await {
+        Ok(_) => Ok(rpc),
+        Err(failure) if failure.hint.is_none() => Err(failure.hint(hint)),
+        Err(failure) => Err(failure),
+    }
 }
 
 /// What keeps this user from a coordinator, as a command's failure.
