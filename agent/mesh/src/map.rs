@@ -152,7 +152,7 @@ impl Map {
         };
         let most = (bytes.len() as u64 * MOST_BYTES_FROM_ONE) as usize;
         // Expanding bits and palettes multiplies what was packed by 32 at most: 1 bit to 4 bytes.
-        let packed_bytes = u64::from(width) * u64::from(height) / 8;
+        let packed_bytes = (reader.info().raw_row_length() as u64).saturating_mul(u64::from(height));
         if packed_bytes > most as u64 {
             return Err(too_large);
         }
