@@ -103,13 +103,13 @@ fn configure(arguments: &Arguments) -> anyhow::Result<Config> {
             .map_err(anyhow::Error::msg)
             .context("--memory")?;
     }
+    config.fixed_budget |= arguments.dedicated;
     config.check()?;
     Ok(config)
 }
 
 fn serve(arguments: &Arguments, config: Config) -> anyhow::Result<()> {
     let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
-    config.fixed_budget |= arguments.dedicated;
     runtime.block_on(async {
         let shutdown = CancellationToken::new();
         tokio::spawn(cancel_on_signal(shutdown.clone()));
