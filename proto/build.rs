@@ -2,12 +2,13 @@
 
 use std::error::Error;
 
-const SCHEMAS: [&str; 5] = [
+const SCHEMAS: [&str; 6] = [
     "schema/plan.proto",
     "schema/runs.proto",
     "schema/looks.proto",
     "schema/agents.proto",
     "schema/members.proto",
+    "schema/upkeep.proto",
 ];
 
 fn main() -> Result<(), Box<dyn Error>> {

@@ -6,6 +6,7 @@
 //! - [`manifest`]: from a manifest file to a plan. [`survey`]: what lies in its folder. [`upload`]: inputs into the store.
 //! - [`session`]: a conversation with a coordinator, the own one or a studio's. [`rpc`]: its calls.
 //! - [`follow`]: a run until it ends, and how that is shown. [`deliver`]: outputs into the artist's folder.
+//! - [`looks`]: a run with its pictures, for report and page.
 //! - [`printer`], [`output`]: where text goes, and how it looks. [`failure`], [`exit`]: how it ends when it goes wrong.
 //! - [`os`]: what differs between systems.
 //!
@@ -17,6 +18,7 @@ pub mod deliver;
 pub mod exit;
 pub mod failure;
 pub mod follow;
+pub mod looks;
 pub mod manifest;
 pub mod os;
 pub mod output;
@@ -109,6 +111,10 @@ async fn with_coordinator(
         Command::Log(arguments) => commands::log::log(arguments, settings, printer).await,
         Command::Why(arguments) => commands::why::why(arguments, settings, printer).await,
         Command::Deliver(arguments) => commands::deliver::deliver(arguments, settings, printer).await,
+        Command::Report(arguments) => commands::report::report(arguments, settings, printer).await,
+        Command::Page(arguments) => commands::page::page(arguments, settings, printer).await,
+        Command::Approve(arguments) => commands::sign_off::sign_off(arguments, true, settings, printer).await,
+        Command::Reject(arguments) => commands::sign_off::sign_off(arguments, false, settings, printer).await,
         Command::Again(arguments) => commands::again::again(arguments, settings, printer).await,
         Command::Pause(arguments) => commands::pause::pause(arguments, Wish::Pause, settings, printer).await,
         Command::Resume(arguments) => {
@@ -116,6 +122,7 @@ async fn with_coordinator(
         }
         Command::Stop(arguments) => commands::stop::stop(arguments, settings, printer).await,
         Command::Join(arguments) => commands::join::join(arguments, settings, printer).await,
+        Command::Store(arguments) => commands::store::store(arguments, settings, printer).await,
         Command::Agents => commands::agents::agents(settings, printer).await,
         Command::Inspect(_) | Command::Check(_) | Command::Doc(_) => {
             // Answered in `dispatch`, without a runtime.

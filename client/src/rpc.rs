@@ -6,11 +6,15 @@ use futures::{Stream, StreamExt as _, TryStreamExt as _};
 use prost::Message as _;
 use tidemill_proto::v1::blobs_client::BlobsClient;
 use tidemill_proto::v1::runs_client::RunsClient;
+use tidemill_proto::v1::upkeep_client::UpkeepClient;
 use tidemill_proto::v1::{
     AboutAnswer, AboutRequest, AgainRequest, AgentRow, AgentsRequest, BlobChunk, BlobHeader, BlobRequest,
     DigestList, HistoryRequest, ItemRequest, ItemRow, ItemView, ItemsRequest, LogRequest, Plan, PreviewItem,
     RunRequest, RunRow, SubmitHeader, SubmitPart, Submitted, WatchEvent, WatchRequest, WhyAnswer, blob_chunk,
     submit_part,
+};
+use tidemill_proto::v1::{
+    PinRequest, SweepEvent, SweepRequest, UsageRequest, UsageRow, VerifyEvent, VerifyRequest,
 };
 use tidemill_proto::{CHUNK_BYTES, Digest, MAX_MESSAGE_BYTES, PROTOCOL};
 use tonic::transport::Channel;
@@ -22,23 +26,33 @@ use crate::failure::{Failure, chain, nearest};
 /// Calls to one coordinator. Clones share the connection.
 #[derive(Debug, Clone)]
 pub struct Rpc {
+    channel: Channel,
     runs: RunsClient<Channel>,
     blobs: BlobsClient<Channel>,
+    upkeep: UpkeepClient<Channel>,
 }
 
 impl Rpc {
     /// Over a channel.
     pub fn over(channel: Channel) -> Self {
+        let upkeep_channel = channel.clone();
         let runs = RunsClient::new(channel.clone());
-        let blobs = BlobsClient::new(channel);
+        let blobs = BlobsClient::new(channel.clone());
         Self {
+            channel,
             runs: runs
                 .max_decoding_message_size(MAX_MESSAGE_BYTES)
                 .max_encoding_message_size(MAX_MESSAGE_BYTES),
             blobs: blobs
                 .max_decoding_message_size(MAX_MESSAGE_BYTES)
                 .max_encoding_message_size(MAX_MESSAGE_BYTES),
+            upkeep: UpkeepClient::new(upkeep_channel).max_decoding_message_size(MAX_MESSAGE_BYTES),
         }
+    }
+
+    /// The connection itself, for further services.
+    pub fn channel(&self) -> Channel {
+        self.channel.clone()
     }
 
     /// Who is there; refuses one that speaks another version of the contract.
@@ -272,6 +286,26 @@ impl Rpc {
     /// The agents that are or were here.
     pub async fn agents(&self) -> Result<Vec<AgentRow>, Failure> {
         Ok(one(self.runs.clone().list_agents(AgentsRequest {}).await)?.agents)
+    }
+
+    /// What the store holds: the whole, then by run, step and variant.
+    pub async fn store_usage(&self) -> Result<Vec<UsageRow>, Failure> {
+        collected(self.upkeep.clone().usage(UsageRequest {}).await).await
+    }
+
+    /// Reads blobs and compares them with their names.
+    pub async fn store_verify(&self, request: VerifyRequest) -> Result<Streaming<VerifyEvent>, Failure> {
+        one(self.upkeep.clone().verify(request).await)
+    }
+
+    /// Removes what no kept run needs, or says what would go.
+    pub async fn store_sweep(&self, request: SweepRequest) -> Result<Streaming<SweepEvent>, Failure> {
+        one(self.upkeep.clone().sweep(request).await)
+    }
+
+    /// Keeps a run in every sweep, or no longer.
+    pub async fn store_pin(&self, request: PinRequest) -> Result<RunRow, Failure> {
+        one(self.upkeep.clone().pin(request).await)
     }
 
     /// Those of `digests` that the store lacks.

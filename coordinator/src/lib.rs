@@ -18,10 +18,12 @@ pub mod estimate;
 pub mod identity;
 pub mod looks;
 pub mod os;
+mod page;
 pub mod query;
 pub mod record;
 pub mod scheduler;
 pub mod services;
+pub mod upkeep;
 
 pub use config::Config;
 pub use coordinator::{Coordinator, OpenError, ServeError};

@@ -1,11 +1,13 @@
 //! What was typed: the command line as clap reads it. What it means is decided in `settings` and in each command.
 
+mod store;
 mod target;
 
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+pub use store::{Store, StoreSweep, StoreTask, StoreUsage, StoreVerify, UsageBy};
 pub use target::{ItemTarget, RunPick, one_item, run_and_items, run_and_rest};
 
 /// Turns base models into game-ready assets, many at once, and runs only what changed.
@@ -88,6 +90,14 @@ pub enum Command {
     Why(Targets),
     /// Copy a run's outputs into the folder of its manifest
     Deliver(Deliver),
+    /// Write what came of a run into one HTML file with everything inside
+    Report(Report),
+    /// Serve the live page for a browser on this machine, until Ctrl-C
+    Page(PageArguments),
+    /// Approve variants of a run, for exactly the outputs that they have
+    Approve(SignOff),
+    /// Reject variants of a run
+    Reject(SignOff),
     /// Run failed, cut-off and stopped items of a run again
     Again(Again),
     /// Hold a run's ready items back; running ones go on
@@ -100,6 +110,8 @@ pub enum Command {
     Join(Join),
     /// List the agents and what they lend
     Agents,
+    /// Look after the store: what it holds, whether it is sound, what can go
+    Store(Store),
     /// Print shell completions or the manual page
     Doc(Doc),
 }
@@ -253,6 +265,39 @@ pub struct Deliver {
     /// What may be replaced and removed.
     #[command(flatten)]
     pub how: Delivering,
+}
+
+/// `report RUN`.
+#[derive(Debug, Args)]
+pub struct Report {
+    /// The run, as in harbour-dock.12; harbour-dock is its newest; left out: the newest of all
+    #[arg(value_name = "RUN")]
+    pub run: Option<String>,
+    /// Into this file [default: RUN.html in the current folder]
+    #[arg(long, value_name = "FILE")]
+    pub to: Option<PathBuf>,
+}
+
+/// `page`.
+#[derive(Debug, Args)]
+pub struct PageArguments {
+    /// Listen here; only on a loopback address [default: 127.0.0.1 and any free port]
+    #[arg(long, value_name = "HOST:PORT", default_value = "127.0.0.1:0", hide_default_value = true)]
+    pub listen: std::net::SocketAddr,
+}
+
+/// `approve RUN VARIANT…`, `reject RUN VARIANT…`.
+#[derive(Debug, Args)]
+pub struct SignOff {
+    /// The run that was looked at
+    #[arg(value_name = "RUN")]
+    pub run: String,
+    /// Names of variants; `*` stands for any text; left out: list where each variant stands
+    #[arg(value_name = "VARIANT")]
+    pub variants: Vec<String>,
+    /// What you think of it
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    pub note: String,
 }
 
 /// `again RUN [PATTERN…]`.

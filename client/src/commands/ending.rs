@@ -272,6 +272,7 @@ mod tests {
             held: vec![("b".into(), "b/game failed".into())],
             troubled: false,
             folder: "/quay".into(),
+            ..Report::default()
         };
         assert_eq!(
             summary_lines(&run, &items, &report),

@@ -10,11 +10,15 @@ pub mod history;
 pub mod inspect;
 pub mod join;
 pub mod log;
+pub mod page;
 pub mod pause;
 pub mod plan;
+pub mod report;
 pub mod run;
 pub mod show;
+pub mod sign_off;
 pub mod stop;
+pub mod store;
 pub mod watch;
 pub mod why;
 

@@ -10,7 +10,9 @@
 //! | `k` key (32) | [`ResultRecord`](super::rows::ResultRecord) |
 //! | `e` signature (32) | [`EstimateRecord`](super::rows::EstimateRecord) |
 //! | `a` uuid | [`AgentRecord`](super::rows::AgentRecord) |
+//! | `x` serial (8) | [`RunIndexRecord`](super::rows::RunIndexRecord) |
 //! | `s` manifest 0 variant 0 time (8) | [`SignOffRecord`](super::rows::SignOffRecord), the last decision last |
+//! | `p` serial (8) | [`PinRecord`](super::rows::PinRecord): a run that every sweep keeps |
 //!
 //! A run's serial counts all runs of a record and never recurs; it keeps the many item keys short.
 
@@ -81,6 +83,16 @@ pub fn result(key: &Key) -> Vec<u8> {
     joined(b'k', &[key.0.as_bytes()])
 }
 
+/// That a run is pinned.
+pub fn pin(serial: u64) -> Vec<u8> {
+    joined(b'p', &[&serial.to_be_bytes()])
+}
+
+/// Serial out of a pin's key.
+pub fn read_pin(key: &[u8]) -> Option<u64> {
+    Some(u64::from_be_bytes(key.strip_prefix(b"p")?.try_into().ok()?))
+}
+
 /// All results.
 pub fn results() -> Vec<u8> {
     vec![b'k']
@@ -104,6 +116,16 @@ pub fn agent(uuid: &str) -> Vec<u8> {
 /// All agents.
 pub fn agents() -> Vec<u8> {
     vec![b'a']
+}
+
+/// What the history asks of a run.
+pub fn run_index(serial: u64) -> Vec<u8> {
+    joined(b'x', &[&serial.to_be_bytes()])
+}
+
+/// The same of all runs, in order of submission.
+pub fn run_indexes() -> Vec<u8> {
+    vec![b'x']
 }
 
 /// A decision about a variant, by its time.

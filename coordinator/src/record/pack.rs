@@ -83,6 +83,14 @@ pub enum UnpackError {
     },
 }
 
+/// The blob that holds a row's content, if it is too long for a row.
+pub fn blob_of(value: &[u8]) -> Option<Digest> {
+    match value.split_first() {
+        Some((&IN_STORE, digest)) => Digest::from_slice(digest).ok(),
+        _ => None,
+    }
+}
+
 /// Turns a row's value into its message.
 pub fn read<M: Message + Default>(key: &[u8], value: &[u8], long: &impl LongRows) -> Result<M, UnpackError> {
     match value.split_first() {

@@ -287,6 +287,14 @@ pub struct ResultRecord {
     pub not_repeatable: bool,
 }
 
+/// A run that every sweep keeps.
+#[derive(Clone, Copy, PartialEq, Eq, Message)]
+pub struct PinRecord {
+    /// Since when.
+    #[prost(int64, tag = "1")]
+    pub pinned_ms: i64,
+}
+
 /// The last measured attempts of one step signature.
 #[derive(Clone, PartialEq, Message)]
 pub struct EstimateRecord {
@@ -339,6 +347,55 @@ pub struct AgentRecord {
     /// It gave its lent cores and memory back for good.
     #[prost(bool, tag = "9")]
     pub retired: bool,
+    /// It has joined and was not heard leaving, as of the last write: after a restart it is worth waiting for.
+    #[prost(bool, tag = "10")]
+    pub here: bool,
+}
+
+/// What the history asks of an ended run, gathered from its items behind the hot path; made anew when it is lost or old.
+#[derive(Clone, PartialEq, Message)]
+pub struct RunIndexRecord {
+    /// Of the run when this was gathered; another end makes it old.
+    #[prost(int64, tag = "1")]
+    pub ended_ms: i64,
+    /// Names of its variants, one a line, compressed with zstd.
+    #[prost(bytes = "vec", tag = "2")]
+    pub variants: Vec<u8>,
+    /// Its steps, in plan order.
+    #[prost(message, repeated, tag = "3")]
+    pub steps: Vec<StepIndexRecord>,
+    /// Names of agents that ran something, sorted.
+    #[prost(string, repeated, tag = "4")]
+    pub agents: Vec<String>,
+    /// Of outputs that were made.
+    #[prost(uint64, tag = "5")]
+    pub made_bytes: u64,
+}
+
+/// What one step of a run took.
+#[derive(Clone, PartialEq, Message)]
+pub struct StepIndexRecord {
+    /// The step's name.
+    #[prost(string, tag = "1")]
+    pub name: String,
+    /// Of all its items.
+    #[prost(uint32, tag = "2")]
+    pub attempts: u32,
+    /// Of its attempts.
+    #[prost(uint64, tag = "3")]
+    pub median_ms: u64,
+    /// Of its attempts.
+    #[prost(uint64, tag = "4")]
+    pub longest_ms: u64,
+    /// Of its attempts, together.
+    #[prost(uint64, tag = "5")]
+    pub cpu_ms: u64,
+    /// Of its attempts.
+    #[prost(uint64, tag = "6")]
+    pub peak_memory_bytes: u64,
+    /// Items that were reused.
+    #[prost(uint32, tag = "7")]
+    pub reused: u32,
 }
 
 /// What a person decided about a variant.

@@ -9,4 +9,5 @@ pub mod looks;
 pub mod members;
 pub mod runs;
 pub mod submission;
+pub mod upkeep;
 pub mod watching;

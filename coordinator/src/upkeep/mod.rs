@@ -1,0 +1,15 @@
+//! Looking after the store: what it holds, whether it is sound, and removing what nothing kept needs. Everything
+//! here blocks.
+//!
+//! # Layout
+//! - [`needed`]: which blobs a run needs.
+//! - [`roots`]: which runs are kept, and so which blobs.
+//! - [`sweep`]: removes the rest.
+//! - [`usage`]: sizes by run, step and variant.
+//! - [`verify`]: reads blobs and compares them with their names.
+
+pub mod needed;
+pub mod roots;
+pub mod sweep;
+pub mod usage;
+pub mod verify;
