@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use crate::error::AgentError;
+use crate::lending::Lending;
 use crate::machine::{self, Machine};
 use crate::special::{LAUNCHER_WORD, WORKER_WORD};
 
@@ -31,6 +32,8 @@ pub struct Config {
     pub offers: Vec<String>,
     /// Never cut the cores by what other programs use (embedded); memory is always looked at.
     pub fixed_budget: bool,
+    /// When the machine is lent, and when its owner's programs come first.
+    pub lending: Lending,
     /// On shutdown, how long running items may go on before they are ended and handed back.
     pub drain_limit: Duration,
     /// A refusal ends [`crate::run`] with an error; else it is tried again after a long pause.
@@ -76,6 +79,7 @@ impl Config {
             tools: Tools::AnyOnPath,
             offers: Vec::new(),
             fixed_budget: true,
+            lending: Lending::default(),
             drain_limit: Duration::ZERO,
             give_up_when_refused: true,
         })

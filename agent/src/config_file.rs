@@ -7,6 +7,21 @@
 //! offers = ["gpu"]
 //! cache = "50 GiB"
 //!
+//! hours = "Mon-Fri 19:00-07:30, Sat-Sun all day"
+//! time_zone = "Europe/Berlin"   # else the machine's
+//! share_of_cores = 0.5      # at most
+//! keep_memory = "4 GiB"     # for its owner's programs
+//! keep_disk = "20 GiB"      # with less free than this, nothing new is taken
+//!
+//! drain = "5 min"           # when asked to end, items may finish for so long
+//!
+//! [step_aside]              # when other programs use more than this for a while
+//! cores = 1.5
+//! memory = "8 GiB"
+//! hold_after = "15 s"       # nothing new is taken
+//! hand_back_after = "1 min" # items are handed back
+//! return_after = "2 min"    # of quiet: items are taken again
+//!
 //! [tool.oxipng]             # only what stands here is ever run
 //! path = "/usr/bin/oxipng"
 //! version = "9.1.2"         # optional: else the program is asked
@@ -20,6 +35,7 @@ use serde::Deserialize;
 
 use crate::config::{Config, NamedTool, Tools};
 use crate::error::AgentError;
+use crate::lending_settings::{LendingSettings, StepAside};
 
 /// What a configuration file may hold; everything is optional.
 #[derive(Debug, Default, Deserialize)]
@@ -36,6 +52,21 @@ pub struct ConfigFile {
     pub offers: Vec<String>,
     /// Largest size of the cache of fetched blobs, as in `50 GiB`.
     pub cache: Option<String>,
+    /// When the machine is lent, as in `Mon-Fri 19:00-07:30, Sat-Sun all day`.
+    pub hours: Option<String>,
+    /// By whose clocks; absent: the machine's.
+    pub time_zone: Option<String>,
+    /// At most this share of the cores.
+    pub share_of_cores: Option<f64>,
+    /// Memory kept back for the owner's programs.
+    pub keep_memory: Option<String>,
+    /// With less free disk than this, nothing new is taken.
+    pub keep_disk: Option<String>,
+    /// When asked to end, items may finish for this long before they are handed back.
+    pub drain: Option<String>,
+    /// When other programs come first.
+    #[serde(default)]
+    pub step_aside: StepAside,
     /// Programs that items may use.
     #[serde(default)]
     pub tool: BTreeMap<String, ToolEntry>,
@@ -73,6 +104,16 @@ impl ConfigFile {
         if let Some(cache) = &self.cache {
             config.cache_bytes = bytes(cache).map_err(|problem| bad(path, format!("cache: {problem}")))?;
         }
+        let lending = LendingSettings {
+            hours: self.hours,
+            time_zone: self.time_zone,
+            share_of_cores: self.share_of_cores,
+            keep_memory: self.keep_memory,
+            keep_disk: self.keep_disk,
+            drain: self.drain,
+            step_aside: self.step_aside,
+        };
+        lending.apply(config).map_err(|problem| bad(path, problem))?;
         config.offers = self.offers;
         config.offers.sort_unstable();
         let named = |(name, tool): (String, ToolEntry)| NamedTool {
@@ -153,6 +194,8 @@ mod tests {
             ("name = 'ash'\ncores = 'six'", "line 2"),
             ("memory = 'lots'", "as in \"24 GiB\""),
             ("cores = -1", "positive number"),
+            ("hours = 'Mon-Fry 19:00-20:00'", "Fry is no day"),
+            ("[step_aside]\nhold_after = 'soon'", "as in \"90 s\""),
             ("[tool.cp]\npath = 'bin/cp'", "not an absolute path"),
         ] {
             let error = applied(text).unwrap_err();

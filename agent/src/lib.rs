@@ -3,6 +3,8 @@
 //! # Layout
 //! - [`config`]: what an agent lends and where its data lies.
 //! - [`config_file`]: the same as a file, for a studio's agent.
+//! - [`hours`]: the weekly timetable by which the machine is lent.
+//! - [`lending`]: what else its owner allows, and whether items are taken now; [`lending_settings`]: as it is written.
 //! - [`launcher`]: the small process per slot that starts items and ends all that they start.
 //! - `join`: the stream to the coordinator, and the leases that are held. `slots`: threads that run items.
 //! - `item`: one item from start to result. `blobs`: the way to the bytes. `tools`: external programs.
@@ -16,7 +18,10 @@ pub mod config_file;
 pub mod error;
 mod item;
 mod join;
+pub mod hours;
 pub mod launcher;
+pub mod lending;
+pub mod lending_settings;
 mod machine;
 mod os;
 mod slots;

@@ -8,6 +8,7 @@ use anyhow::Context as _;
 use clap::Parser;
 use tidemill_agent::Config;
 use tidemill_agent::config_file::{self, ConfigFile};
+use tidemill_agent::lending_settings::LendingSettings;
 use tidemill_agent::reach::{self, Membership};
 use tidemill_proto::Invitation;
 use tidemill_proto::v1::Role;
@@ -50,12 +51,17 @@ struct Arguments {
     /// Cores to lend, as in 6 or 1.5 [default: all]
     #[arg(long)]
     cores: Option<f64>,
-    /// Memory to lend, as in "24 GiB" [default: all but a reserve]
     /// This machine is Tidemill's alone: lend its cores whatever else seems to run, as in a container, which sees all of its host's load
     #[arg(long)]
     dedicated: bool,
+    /// Memory to lend, as in "24 GiB" [default: all but a reserve]
     #[arg(long)]
     memory: Option<String>,
+    /// What this machine has beside cores and memory, as in gpu; may be given more than once
+    #[arg(long, value_name = "NAME")]
+    offer: Vec<String>,
+    #[command(flatten)]
+    lending: LendingSettings,
 }
 
 fn main() -> ExitCode {
@@ -103,6 +109,13 @@ fn configure(arguments: &Arguments) -> anyhow::Result<Config> {
             .map_err(anyhow::Error::msg)
             .context("--memory")?;
     }
+    config.offers.extend(arguments.offer.iter().cloned());
+    config.offers.sort_unstable();
+    config.offers.dedup();
+    arguments
+        .lending
+        .apply(&mut config)
+        .map_err(anyhow::Error::msg)?;
     config.fixed_budget |= arguments.dedicated;
     config.check()?;
     Ok(config)

@@ -302,7 +302,12 @@ async fn on_shutdown_items_are_ended_and_handed_back_and_nothing_is_left() {
     mill.shutdown.cancel();
     assert!(matches!(joined.hear().await, from_agent::Message::HandBack(back) if back.lease == "a"));
     assert!(matches!(joined.hear().await, from_agent::Message::Goodbye(_)));
-    assert!(joined.last_report.is_some_and(|report| !report.accepting));
+    assert!(
+        joined
+            .last_report
+            .as_ref()
+            .is_some_and(|report| !report.accepting)
+    );
     drop(joined);
     let pid = std::fs::read_to_string(&note).unwrap();
     mill.end().await;

@@ -146,6 +146,7 @@ async fn a_studio_takes_its_runs_up_again_with_what_agents_hold() {
         millicores: start.millicores,
         memory_bytes: start.estimate_memory_bytes,
         started_ms: 1,
+        process_ended: false,
     };
     let mut says = hello("ash");
     says.start_id = old_start;

@@ -37,7 +37,14 @@ pub(crate) struct Surroundings<'a> {
 /// What is heard of an item before it has finished.
 pub(crate) enum Heard {
     Log(Vec<u8>),
-    Sample { memory_bytes: u64, cpu_ms: u64 },
+    Sample {
+        memory_bytes: u64,
+        cpu_ms: u64,
+    },
+    /// All its processes are gone; what they made is collected next.
+    ProcessEnded {
+        cpu_ms: u64,
+    },
 }
 
 /// Runs the item. Always gives a result; what went wrong is in its outcome.
@@ -90,6 +97,9 @@ fn attempt(
         ..launch
     };
     let ended = launch_it(launch, around, log, heard)?;
+    heard(Heard::ProcessEnded {
+        cpu_ms: ended.user_ms + ended.system_ms,
+    });
     finished.measured = Some(measured(&ended));
     if ended.leftovers > 0 {
         say(

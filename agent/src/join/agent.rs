@@ -24,6 +24,8 @@ use crate::error::AgentError;
 use crate::item::judge::{Verdict, mib_text};
 use crate::item::run::{Heard, unix_ms};
 use crate::launcher::Control;
+use crate::lending::{OpeningCache, Taking};
+use crate::machine::aside::Stance;
 use crate::machine::meter::Meter;
 use crate::slots::{Job, Shared, SlotEvent, Slots};
 use crate::tools::ToolBox;
@@ -33,6 +35,9 @@ const REPORT_EVERY: Duration = Duration::from_secs(2);
 /// On shutdown: how long ended items may take to be gone, and results to be settled.
 const ENDING_LIMIT: Duration = Duration::from_secs(15);
 const SETTLING_LIMIT: Duration = Duration::from_secs(2);
+
+/// Why items are handed back when other programs come first.
+const OWNER_IS_BUSY: &str = "the machine's owner needs it";
 
 /// One agent.
 pub(crate) struct Agent {
@@ -47,8 +52,11 @@ pub(crate) struct Agent {
     /// Of the coordinator that it last spoke to.
     coordinator_start: String,
     report_every: Duration,
-    /// False: takes nothing new.
-    accepting: bool,
+    /// It is about to end: takes nothing new.
+    leaving: bool,
+    /// Whether its owner's rules let it take items, by the last look.
+    taking: Taking,
+    opening: OpeningCache,
     slot_events: mpsc::UnboundedReceiver<SlotEvent>,
     /// Answers that were looked for on another thread.
     answers: (
@@ -97,7 +105,9 @@ impl Agent {
             blobs: None,
             coordinator_start: String::new(),
             report_every: REPORT_EVERY,
-            accepting: true,
+            leaving: false,
+            taking: Taking::default(),
+            opening: OpeningCache::default(),
             slot_events,
             answers: mpsc::unbounded_channel(),
         })
@@ -202,7 +212,7 @@ impl Agent {
 
     /// Ends in order: lets items finish as long as the owner allows, hands the others back, says goodbye.
     async fn take_leave(&mut self, mut session: Session) {
-        self.accepting = false;
+        self.leaving = true;
         let _ = session.tell(self.on_tick());
         let drained = Instant::now() + self.config.drain_limit;
         self.converse_until(&mut session, drained, |agent| agent.leases.running() == 0)
@@ -247,6 +257,7 @@ impl Agent {
             .await
             .unwrap_or_default();
         let held = self.leases.held();
+        self.look_at_rules();
         let machine = self.meter.machine();
         Hello {
             agent: self.id.clone(),
@@ -272,6 +283,7 @@ impl Agent {
             holds: held.iter().map(|held| held.lease.clone()).collect(),
             budget: Some(self.report()),
             start_id: self.coordinator_start.clone(),
+            longest_lending_ms: self.config.lending.longest_ms().unwrap_or(0),
             held,
         }
     }
@@ -359,8 +371,12 @@ impl Agent {
 
     /// Looks again: things may have changed since the report that the coordinator decided on.
     fn fits(&mut self, start: &Start) -> Result<(), String> {
-        if !self.accepting {
-            return Err("the agent takes nothing new".into());
+        if self.leaving {
+            return Err("the agent is about to end".into());
+        }
+        self.look_at_rules();
+        if let Some(refusal) = &self.taking.refusal {
+            return Err(refusal.clone());
         }
         let (millicores, bytes) = self.leases.booked();
         if millicores + start.millicores > self.config.millicores {
@@ -395,6 +411,10 @@ impl Agent {
                 self.leases.sample(&lease, memory_bytes, cpu_ms);
                 None
             }
+            SlotEvent::Heard {
+                lease,
+                heard: Heard::ProcessEnded { cpu_ms },
+            } => self.leases.process_ended(&lease, cpu_ms, self.most_collecting()),
             SlotEvent::Finished { slot, finished } => {
                 self.slots.is_idle(slot);
                 self.leases.finished(*finished)
@@ -402,12 +422,39 @@ impl Agent {
         }
     }
 
+    /// Items that may be collected while others run in their place. Where collecting is the slow part (a slow link
+    /// to the store), more would only pile up.
+    fn most_collecting(&self) -> usize {
+        self.config.millicores.div_ceil(1000) as usize
+    }
+
     fn on_tick(&mut self) -> from_agent::Message {
         self.meter.read(self.leases.cpu_ms(), self.leases.memory_bytes());
         if self.meter.is_pressed() && self.leases.hand_back_youngest("the machine is short of memory") {
             tracing::warn!("the machine is short of memory: the youngest item is handed back");
         }
+        if self.meter.stance() == Stance::Yielding && self.leases.hand_back_all(OWNER_IS_BUSY) {
+            tracing::info!("stepping aside for other programs: items are handed back");
+        }
+        let refused = self.taking.refusal.clone();
+        self.look_at_rules();
+        if refused != self.taking.refusal {
+            let why = self.taking.refusal.as_deref().unwrap_or("taking items");
+            tracing::info!(why, "what this machine lends has changed");
+        }
         from_agent::Message::Report(self.report())
+    }
+
+    /// Looks at clock, disk and load by the owner's rules.
+    fn look_at_rules(&mut self) {
+        let lending = &self.config.lending;
+        let free_disk = (lending.keep_disk_bytes > 0).then(|| self.meter.free_disk_bytes(&self.config.data));
+        self.taking = lending.taking(
+            &mut self.opening,
+            jiff::Timestamp::now(),
+            free_disk.flatten(),
+            self.meter.stance(),
+        );
     }
 
     fn report(&self) -> Report {
@@ -417,7 +464,9 @@ impl Agent {
             memory_bytes: lent.memory_bytes,
             load_cores: lent.load_cores,
             used_memory_bytes: self.leases.memory_bytes(),
-            accepting: self.accepting,
+            accepting: !self.leaving && self.taking.refusal.is_none(),
+            closes_in_ms: self.taking.closes_in_ms(jiff::Timestamp::now()),
+            refusal: self.taking.refusal.clone().unwrap_or_default(),
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use tidemill_proto::v1::{Finished, HandBack, Held, Start, from_agent};
+use tidemill_proto::v1::{Finished, HandBack, Held, ProcessEnded, Start, from_agent};
 
 use crate::launcher::Control;
 
@@ -37,6 +37,8 @@ struct Running {
     memory_bytes: u64,
     cpu_ms: u64,
     ending: Ending,
+    /// Its processes are gone, and the coordinator was told that their room is free.
+    collecting: bool,
 }
 
 /// What becomes of a running item when it has ended.
@@ -69,12 +71,14 @@ impl Leases {
             millicores: start.millicores,
             memory_bytes: start.estimate_memory_bytes,
             started_ms: now_ms,
+            process_ended: false,
         };
         let running = Running {
             control,
             memory_bytes: 0,
             cpu_ms: 0,
             ending: Ending::Told,
+            collecting: false,
         };
         let lease = Lease {
             held,
@@ -95,6 +99,30 @@ impl Leases {
             running.memory_bytes = memory_bytes;
             running.cpu_ms = cpu_ms;
         }
+    }
+
+    /// An item's processes are gone; what they made is being collected. Their room is free, and the coordinator is
+    /// told so, unless `most` others are being collected already.
+    pub(super) fn process_ended(
+        &mut self,
+        lease: &str,
+        cpu_ms: u64,
+        most: usize,
+    ) -> Option<from_agent::Message> {
+        let collecting = self.running_items().filter(|running| running.collecting).count();
+        let lease = self.held.get_mut(lease)?;
+        let State::Running(running) = &mut lease.state else {
+            return None;
+        };
+        running.memory_bytes = 0;
+        running.cpu_ms = cpu_ms;
+        if collecting >= most || running.ending != Ending::Told {
+            return None;
+        }
+        running.collecting = true;
+        lease.held.process_ended = true;
+        let lease = lease.held.lease.clone();
+        Some(from_agent::Message::ProcessEnded(ProcessEnded { lease }))
     }
 
     /// An item has ended: what to tell, if anything.
@@ -118,6 +146,7 @@ impl Leases {
                 None
             }
             Ending::Told | Ending::HandedBack(_) => {
+                lease.held.process_ended = true;
                 lease.state = State::Finished(Box::new(finished.clone()));
                 Some(from_agent::Message::Finished(finished))
             }
@@ -156,17 +185,24 @@ impl Leases {
         }
     }
 
-    /// Hands all running items back.
-    pub(super) fn hand_back_all(&mut self, reason: &str) {
+    /// Hands all running items back. True: there were some, and they were not told before.
+    pub(super) fn hand_back_all(&mut self, reason: &str) -> bool {
+        let before = self.ending_soon();
         self.held
             .values_mut()
             .for_each(|lease| Self::hand_back(lease, reason));
+        self.ending_soon() > before
+    }
+
+    fn ending_soon(&self) -> usize {
+        self.running_items()
+            .filter(|running| running.ending != Ending::Told)
+            .count()
     }
 
     /// Hands the youngest item back if there are several: one alone must be able to finish some time.
     pub(super) fn hand_back_youngest(&mut self, reason: &str) -> bool {
-        let is_running =
-            |lease: &Lease| matches!(&lease.state, State::Running(running) if running.ending == Ending::Told);
+        let is_running = |lease: &Lease| matches!(&lease.state, State::Running(running) if running.ending == Ending::Told && !running.collecting);
         if self.held.values().filter(|lease| is_running(lease)).count() < 2 {
             return false;
         }
@@ -229,7 +265,7 @@ impl Leases {
         let running = self
             .held
             .values()
-            .filter(|lease| matches!(lease.state, State::Running(_)));
+            .filter(|lease| matches!(&lease.state, State::Running(running) if !running.collecting));
         running.fold((0, 0), |(millicores, bytes), lease| {
             (
                 millicores + lease.held.millicores,
@@ -350,6 +386,31 @@ mod tests {
             matches!(told, Some(from_agent::Message::Finished(_))),
             "it was quicker than the request"
         );
+    }
+
+    #[test]
+    fn room_is_free_once_the_process_is_gone_while_only_so_many_are_collected() {
+        let mut leases = Leases::default();
+        for lease in ["a", "b", "c"] {
+            start(&mut leases, lease);
+        }
+        let told = leases.process_ended("a", 7, 1);
+        assert!(matches!(told, Some(from_agent::Message::ProcessEnded(ended)) if ended.lease == "a"));
+        assert_eq!(
+            (leases.booked().0, leases.running(), leases.cpu_ms()),
+            (2000, 3, 7)
+        );
+        assert!(
+            leases.process_ended("b", 1, 1).is_none(),
+            "one is being collected"
+        );
+        assert_eq!(leases.booked().0, 2000);
+        let ended: Vec<_> = leases.held().iter().map(|held| held.process_ended).collect();
+        assert_eq!(ended, [true, false, false], "a restarted coordinator is told");
+        leases.finished(finished("a", "done"));
+        assert_eq!((leases.booked().0, leases.running()), (2000, 2));
+        leases.finished(finished("b", "done"));
+        assert_eq!(leases.booked().0, 1000);
     }
 
     #[test]

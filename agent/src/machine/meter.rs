@@ -1,10 +1,12 @@
 //! Looks at the machine again and again.
 
+use std::path::Path;
 use std::time::{Duration, Instant};
 
 use sysinfo::System;
 
 use super::Machine;
+use super::aside::{Aside, Stance};
 use super::budget::{Budget, Lent, Reading};
 use crate::config::Config;
 use crate::error::AgentError;
@@ -23,6 +25,9 @@ pub(crate) struct Meter {
     memory_at: Instant,
     available_bytes: u64,
     lent: Lent,
+    aside: Aside,
+    /// Free disk, and when it was looked at.
+    disk: Option<(Instant, Option<u64>)>,
 }
 
 impl Meter {
@@ -46,6 +51,8 @@ impl Meter {
             memory_at: now,
             available_bytes: 0,
             lent: Lent::default(),
+            aside: Aside::new(config.lending.step_aside),
+            disk: None,
         };
         meter.read_memory();
         let reading = Reading {
@@ -75,15 +82,35 @@ impl Meter {
             let own_cpu_ms = items_cpu_ms + os::own_cpu_ms();
             let own_ms = own_cpu_ms.saturating_sub(std::mem::replace(&mut self.own_cpu_ms, own_cpu_ms));
             self.read_at = Instant::now();
-            self.lent = self.budget.update(Reading {
+            let reading = Reading {
                 busy_cores: self.system.global_cpu_usage() / 100.0 * self.system.cpus().len() as f32,
                 own_cores: own_ms as f32 / elapsed.as_millis().max(1) as f32,
                 available_bytes: self.available_bytes,
                 items_bytes,
                 elapsed,
-            });
+            };
+            self.lent = self.budget.update(reading);
+            let others_bytes = self
+                .machine
+                .memory_bytes
+                .saturating_sub(self.available_bytes + items_bytes);
+            let others_cores = (reading.busy_cores - reading.own_cores).max(0.0);
+            self.aside.update(others_cores, others_bytes, elapsed);
         }
         self.lent
+    }
+
+    /// Free where `folder` lies, by a look that is hardly old. `None`: the system does not say.
+    pub(crate) fn free_disk_bytes(&mut self, folder: &Path) -> Option<u64> {
+        if self.disk.is_none_or(|(at, _)| at.elapsed() > FRESH) {
+            self.disk = Some((Instant::now(), fs4::available_space(folder).ok()));
+        }
+        self.disk.and_then(|(_, free)| free)
+    }
+
+    /// How far to step aside for other programs, by the last reading.
+    pub(crate) fn stance(&self) -> Stance {
+        self.aside.stance()
     }
 
     /// Memory to lend in all, by a look that is hardly old.
@@ -101,10 +128,9 @@ impl Meter {
 
     fn read_memory(&mut self) {
         self.system.refresh_memory();
-        let within = self
-            .system
-            .cgroup_limits()
-            .map_or(u64::MAX, |limits| limits.free_memory);
+        // A group's use counts cached files, which give way when memory is wanted; what programs hold does not.
+        let within = super::container_limits(&mut self.system)
+            .map_or(u64::MAX, |limits| limits.total_memory.saturating_sub(limits.rss));
         self.available_bytes = self.system.available_memory().min(within);
         self.memory_at = Instant::now();
     }

@@ -1,9 +1,10 @@
 //! What the machine has and how busy it is.
 
+pub(crate) mod aside;
 pub(crate) mod budget;
 pub(crate) mod meter;
 
-use sysinfo::System;
+use sysinfo::{CGroupLimits, ProcessRefreshKind, ProcessesToUpdate, System};
 
 use crate::error::AgentError;
 
@@ -23,9 +24,7 @@ impl Machine {
         let mut system = System::new().map_err(AgentError::machine)?;
         system.refresh_memory();
         let cores = std::thread::available_parallelism().map_or(1, |cores| cores.get());
-        let limit = system
-            .cgroup_limits()
-            .map_or(u64::MAX, |limits| limits.total_memory);
+        let limit = container_limits(&mut system).map_or(u64::MAX, |limits| limits.total_memory);
         Ok(Self {
             cores: u32::try_from(cores).unwrap_or(u32::MAX),
             memory_bytes: system.total_memory().min(limit),
@@ -40,6 +39,17 @@ impl Machine {
             .min(self.memory_bytes / 2);
         self.memory_bytes - reserve
     }
+}
+
+/// The memory limits of the control group that this process is in, of a container or a service unit.
+pub(crate) fn container_limits(system: &mut System) -> Option<CGroupLimits> {
+    let own = sysinfo::get_current_pid().ok()?;
+    if system.process(own).is_none() {
+        let only = ProcessesToUpdate::Some(&[own]);
+        system.refresh_processes_specifics(only, false, ProcessRefreshKind::nothing());
+    }
+    let limits = system.process(own).and_then(|process| process.cgroup_limits());
+    limits.or_else(|| system.cgroup_limits())
 }
 
 /// The machine's name for people.

@@ -1,6 +1,8 @@
 //! A coordinator for tests: it speaks the agents' and the blobs' service over in-memory pipes, and each test
 //! decides what it says.
 
+#![allow(dead_code)] // each test program uses a part of it
+
 use std::path::Path;
 use std::time::Duration;
 
@@ -28,6 +30,8 @@ pub struct Joined {
     to: mpsc::Sender<Result<ToAgent, Status>>,
     pub log: Vec<u8>,
     pub last_report: Option<Report>,
+    /// Leases whose process was said to be gone.
+    pub processes_ended: Vec<String>,
 }
 
 impl Joined {
@@ -40,7 +44,23 @@ impl Joined {
             .unwrap();
     }
 
-    /// The next message that is neither a report nor a piece of a log; those are kept aside.
+    /// The next report for which `wanted` holds, at most half a minute from now.
+    pub async fn report(&mut self, wanted: impl Fn(&Report) -> bool) -> Report {
+        let until = tokio::time::Instant::now() + Duration::from_secs(30);
+        loop {
+            let next = tokio::time::timeout_at(until, self.from.message()).await;
+            let message =
+                next.unwrap_or_else(|_| panic!("no such report; the last is {:?}", self.last_report));
+            if let Some(from_agent::Message::Report(report)) = message.unwrap().unwrap().message {
+                self.last_report = Some(report.clone());
+                if wanted(&report) {
+                    return report;
+                }
+            }
+        }
+    }
+
+    /// The next message that is neither a report, a piece of a log nor the end of a process; those are kept aside.
     pub async fn hear(&mut self) -> from_agent::Message {
         self.hear_or_end().await.expect("the agent ended the stream")
     }
@@ -51,6 +71,7 @@ impl Joined {
             match next.expect("the agent says nothing").ok()??.message.unwrap() {
                 from_agent::Message::Report(report) => self.last_report = Some(report),
                 from_agent::Message::Log(piece) => self.log.extend(piece.data),
+                from_agent::Message::ProcessEnded(ended) => self.processes_ended.push(ended.lease),
                 message => return Some(message),
             }
         }
@@ -86,6 +107,7 @@ impl Agents for Desk {
             to,
             log: Vec::new(),
             last_report: None,
+            processes_ended: Vec::new(),
         });
         Ok(Response::new(ReceiverStream::new(answers)))
     }
@@ -227,6 +249,50 @@ impl Mill {
         self.shutdown.cancel();
         let ended = tokio::time::timeout(Duration::from_secs(20), self.agent).await;
         ended.expect("the agent does not end").unwrap().unwrap();
+    }
+}
+
+/// A coordinator that listens on loopback, for an agent that is a process of its own.
+pub struct TcpMill {
+    pub folder: tempfile::TempDir,
+    pub store: Store,
+    pub address: std::net::SocketAddr,
+    joins: mpsc::UnboundedReceiver<Joined>,
+}
+
+impl TcpMill {
+    pub async fn start() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open_owner(&folder.path().join("store")).unwrap();
+        let (joined, joins) = mpsc::unbounded_channel();
+        let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let address = listener.local_addr().unwrap();
+        tokio::spawn(
+            Server::builder()
+                .add_service(AgentsServer::new(Desk(joined)))
+                .add_service(BlobsServer::new(Shelf(store.clone())))
+                .serve_with_incoming(tokio_stream::wrappers::TcpListenerStream::new(listener)),
+        );
+        Self {
+            folder,
+            store,
+            address,
+            joins,
+        }
+    }
+
+    pub async fn joined(&mut self) -> Joined {
+        let next = tokio::time::timeout(Duration::from_secs(20), self.joins.recv()).await;
+        let joined = next.expect("the agent does not join").unwrap();
+        let welcome = Welcome {
+            start_id: "start".into(),
+            store_path: self.store.root().to_str().unwrap().to_owned(),
+            store_id: self.store.id().into(),
+            report_ms: 250,
+            ..Welcome::default()
+        };
+        joined.say(to_agent::Message::Welcome(welcome)).await;
+        joined
     }
 }
 

@@ -6,7 +6,7 @@ use tidemill_proto::v1::{AgentRow, Hello, Report, ToAgent, ToolQuestion, Welcome
 
 use super::event::{AgentSender, LinkId};
 use super::tools::ToolBook;
-use crate::scheduler::{AgentId, AgentSpec, Amount, Budget, RequirementId};
+use crate::scheduler::{AgentId, AgentSpec, AgentView, Amount, Budget, RequirementId};
 
 /// What an item requires of an agent beside cores and memory.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Default)]
@@ -30,6 +30,8 @@ pub struct Agent {
     pub held_back: Option<Vec<ToAgent>>,
     /// What it lends.
     pub report: Report,
+    /// When its lending hours end, by this machine's clock.
+    pub closes_at_ms: Option<i64>,
     /// Unix time of its last message.
     pub seen_ms: i64,
     /// When the items of a lost agent are placed again.
@@ -89,7 +91,7 @@ impl AgentBook {
         now_ms: i64,
     ) -> (AgentId, bool) {
         let uuid = hello.agent.clone();
-        let report = hello.budget.unwrap_or_default();
+        let report = hello.budget.clone().unwrap_or_default();
         let known = self.by_uuid.get(&uuid).copied();
         let id = match known {
             Some(id) => {
@@ -100,6 +102,7 @@ impl AgentBook {
                 agent.hello = hello;
                 agent.link = Some((link, sender));
                 agent.held_back = Some(Vec::new());
+                agent.closes_at_ms = closes_at_ms(&report, now_ms);
                 agent.report = report;
                 agent.seen_ms = now_ms;
                 agent.gone_at_ms = None;
@@ -112,6 +115,7 @@ impl AgentBook {
                     hello,
                     link,
                     held_back: Some(Vec::new()),
+                    closes_at_ms: closes_at_ms(&report, now_ms),
                     report,
                     seen_ms: now_ms,
                     gone_at_ms: None,
@@ -127,6 +131,21 @@ impl AgentBook {
             self.tools.answered(&tool.name, id, &tool.exact);
         }
         (id, known.is_some())
+    }
+
+    /// An agent said what it lends now.
+    pub fn reported(&mut self, agent: AgentId, report: Report, now_ms: i64) {
+        let Some(agent) = self.get_mut(agent) else { return };
+        let closes = closes_at_ms(&report, now_ms);
+        // Messages take a moment; the hours have not moved for that.
+        let moved = match (closes, agent.closes_at_ms) {
+            (Some(new), Some(old)) => (new - old).abs() > SAME_MOMENT_MS,
+            (new, old) => new != old,
+        };
+        if moved {
+            agent.closes_at_ms = closes;
+        }
+        agent.report = report;
     }
 
     /// A stream ended; `None` if it was already replaced by a newer one.
@@ -266,31 +285,55 @@ impl AgentBook {
                     .max(agent.report.millicores),
                 memory_bytes: agent.hello.memory_bytes.max(agent.report.memory_bytes),
             },
-            longest_lending_ms: None,
+            longest_lending_ms: Some(agent.hello.longest_lending_ms).filter(|longest| *longest > 0),
             satisfies,
         })
     }
 
     /// What the agent lends now.
     pub fn budget(&self, id: AgentId) -> Option<Budget> {
-        let report = &self.get(id)?.report;
+        let agent = self.get(id)?;
+        let report = &agent.report;
         Some(Budget {
             lent: Amount {
                 millicores: report.millicores,
                 memory_bytes: report.memory_bytes,
             },
             accepting: report.accepting,
-            lends_until_ms: None,
+            lends_until_ms: agent.closes_at_ms.and_then(|at| u64::try_from(at).ok()),
         })
     }
 }
 
+/// Two reports of one moment may differ by so much.
+const SAME_MOMENT_MS: i64 = 5_000;
+
+/// When the lending hours end of which a report says in how long they do.
+fn closes_at_ms(report: &Report, now_ms: i64) -> Option<i64> {
+    let left = i64::try_from(report.closes_in_ms).ok().filter(|left| *left > 0)?;
+    Some(now_ms.saturating_add(left))
+}
+
 /// An agent's row for people.
-pub fn row(agent: &Agent, booked: Amount, running: Vec<String>) -> AgentRow {
-    let state = match (&agent.link, agent.report.accepting) {
-        (None, _) => "away",
-        (Some(_), false) => "draining",
-        (Some(_), true) => "here",
+pub fn row(agent: &Agent, view: Option<&AgentView>, running: Vec<String>, now_ms: i64) -> AgentRow {
+    let booked = view.map(|view| view.booked).unwrap_or_default();
+    let rests_for_ms = view.map_or(0, |view| {
+        view.rest_until_ms
+            .saturating_sub(u64::try_from(now_ms).unwrap_or(0))
+    });
+    let aside = !agent.report.refusal.is_empty();
+    let (state, note) = match (&agent.link, agent.report.accepting) {
+        (None, _) => ("away", String::new()),
+        (Some(_), false) if aside => ("aside", agent.report.refusal.clone()),
+        (Some(_), false) => ("draining", String::new()),
+        (Some(_), true) if rests_for_ms > 0 => (
+            "rested",
+            format!(
+                "failed many items fast; gets items again in {} s",
+                rests_for_ms.div_ceil(1000)
+            ),
+        ),
+        (Some(_), true) => ("here", String::new()),
     };
     AgentRow {
         name: agent.hello.name.clone(),
@@ -306,6 +349,7 @@ pub fn row(agent: &Agent, booked: Amount, running: Vec<String>) -> AgentRow {
         cores: agent.hello.cores,
         memory_bytes: agent.hello.memory_bytes,
         finished_items: agent.finished,
+        note,
     }
 }
 
@@ -355,6 +399,31 @@ mod tests {
             book.requirement(Requirement::default()),
             (RequirementId::NONE, false)
         );
+    }
+
+    #[test]
+    fn hours_end_by_this_clock_and_do_not_move_with_every_message() {
+        let mut book = AgentBook::default();
+        let (sender, _receiver) = mpsc::unbounded_channel();
+        let closes = |closes_in_ms| Report {
+            closes_in_ms,
+            ..Report::default()
+        };
+        let says = Hello {
+            budget: Some(closes(60_000)),
+            longest_lending_ms: 3_600_000,
+            ..hello("a")
+        };
+        let (id, _) = book.joined(LinkId(1), says, sender, 1_000);
+        assert_eq!(book.spec(id).unwrap().longest_lending_ms, Some(3_600_000));
+        let until = |book: &AgentBook| book.budget(id).unwrap().lends_until_ms;
+        assert_eq!(until(&book), Some(61_000));
+        book.reported(id, closes(58_100), 3_000);
+        assert_eq!(until(&book), Some(61_000), "a moment late");
+        book.reported(id, closes(120_000), 3_000);
+        assert_eq!(until(&book), Some(123_000), "the clock was changed there");
+        book.reported(id, closes(0), 3_000);
+        assert_eq!(until(&book), None);
     }
 
     #[test]

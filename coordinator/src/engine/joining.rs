@@ -23,7 +23,7 @@ impl Engine {
         let held = hello.held.clone();
         let holds = hello.holds.clone();
         let (agent, known) = self.agents.joined(link, hello, sender, now);
-        self.record_agent(agent, now);
+        self.record_agent(agent, now, true);
         self.ask_what_it_has(agent, now);
         let held_here: Vec<LeaseNumber> = holds
             .iter()
@@ -53,7 +53,7 @@ impl Engine {
         for number in over {
             self.lose_lease(number);
         }
-        let keep = holds
+        let keep: Vec<String> = holds
             .iter()
             .filter(|text| self.keeps(agent, text, &held, now))
             .cloned()
@@ -65,7 +65,12 @@ impl Engine {
             keep,
             report_ms: u32::try_from(self.config.report_every.as_millis()).unwrap_or(u32::MAX),
         };
+        for held in held.iter().filter(|held| held.process_ended) {
+            self.process_ended(agent, &held.lease);
+        }
         self.agents.welcome(agent, welcome);
+        let uuid = self.agents.get(agent).map(|agent| agent.hello.agent.clone());
+        self.no_longer_awaited(&uuid.unwrap_or_default());
         self.after_tools_changed();
         self.refresh_notes();
     }
@@ -186,7 +191,7 @@ impl Engine {
         }
     }
 
-    fn record_agent(&mut self, id: AgentId, now: i64) {
+    fn record_agent(&mut self, id: AgentId, now: i64, here: bool) {
         let Some(agent) = self.agents.get(id) else { return };
         let key = keys::agent(&agent.hello.agent);
         let known = self.archive.row::<AgentRecord>(&key).ok().flatten();
@@ -200,6 +205,7 @@ impl Engine {
             memory_bytes: agent.hello.memory_bytes,
             finished_items: known.map_or(0, |known| known.finished_items),
             retired: false,
+            here,
         };
         let mut rows = Rows::default();
         rows.add(pack::put(key, &row, &self.archive.store));
@@ -215,6 +221,7 @@ impl Engine {
         }
         match message.message {
             Some(from_agent::Message::Finished(finished)) => self.finished(agent, finished),
+            Some(from_agent::Message::ProcessEnded(ended)) => self.process_ended(agent, &ended.lease),
             Some(from_agent::Message::Log(piece)) => {
                 if let Some(item) = self.lease_of(agent, &piece.lease).map(|lease| lease.item)
                     && let Some(run) = self.runs.get(&item.run)
@@ -250,11 +257,19 @@ impl Engine {
     }
 
     fn reported(&mut self, agent: AgentId, report: Report) {
-        if let Some(agent) = self.agents.get_mut(agent) {
-            agent.report = report;
-        }
+        self.agents.reported(agent, report, now_ms());
         if let Some(budget) = self.agents.budget(agent) {
             self.step(Event::AgentBudget { agent, budget });
+        }
+    }
+
+    /// What a lease booked is free, before its result is there.
+    fn process_ended(&mut self, agent: AgentId, lease: &str) {
+        let running = self
+            .lease_of(agent, lease)
+            .filter(|lease| lease.state == LeaseState::Running);
+        if let Some(lease) = running.map(|lease| lease.number) {
+            self.step(Event::ProcessEnded { lease });
         }
     }
 
@@ -361,6 +376,7 @@ impl Engine {
         for number in leases {
             self.lose_lease(number);
         }
+        self.record_agent(agent, now_ms(), false);
         self.step(Event::AgentGone { agent, departure });
         self.refresh_notes();
     }
@@ -391,7 +407,7 @@ impl Engine {
                     .filter(|lease| lease.agent == id && lease.state == LeaseState::Running)
                     .map(|lease| self.address(lease.item))
                     .collect();
-                row(agent, view.map(|view| view.booked).unwrap_or_default(), running)
+                row(agent, view.as_ref(), running, now_ms())
             })
             .collect();
         // Whoever asked may have gone.

@@ -28,7 +28,7 @@ mod starting;
 mod submitting;
 mod upkeep;
 
-use std::collections::{HashMap, VecDeque};
+use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
@@ -144,6 +144,8 @@ pub(crate) struct Engine {
     ticks: u32,
     /// Items looked up since memory was given back.
     looked_up: u32,
+    /// After a restart: agents that may still hold items of the time before, by their uuids.
+    awaited: HashSet<String>,
     /// The clock may go back; the scheduler's time does not.
     last_now: u64,
 }

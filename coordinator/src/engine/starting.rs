@@ -17,7 +17,7 @@ use super::rows::{counts_record, set_ended};
 use super::{Engine, EngineHandle};
 use crate::Config;
 use crate::query::archive::{Archive, ArchiveError};
-use crate::record::rows::{MetaRecord, RECORD_FORMAT};
+use crate::record::rows::{AgentRecord, MetaRecord, RECORD_FORMAT};
 use crate::record::{Committer, Op, Record, RecordError, SledRecord, keys, pack};
 use crate::scheduler::{Event, Scheduler};
 
@@ -145,6 +145,7 @@ impl Engine {
             closing: None,
             ticks: 0,
             looked_up: 0,
+            awaited: HashSet::new(),
             last_now: 0,
         })
     }
@@ -158,9 +159,12 @@ impl Engine {
         if runs.is_empty() {
             return;
         }
-        let quiet = u64::try_from(QUIET.as_millis()).unwrap_or(0);
-        let until_ms = self.scheduler_now() + quiet;
-        self.step(Event::Quiet { until_ms });
+        self.awaited = self.agents_that_were_here();
+        if !self.awaited.is_empty() {
+            let quiet = u64::try_from(QUIET.as_millis()).unwrap_or(0);
+            let until_ms = self.scheduler_now() + quiet;
+            self.step(Event::Quiet { until_ms });
+        }
         for record in runs {
             let name = crate::query::archive::name_of(&record);
             let stored = match self.archive.load(record.serial) {
@@ -187,6 +191,27 @@ impl Engine {
                 self.step(Event::Stop { run: id });
             }
             tracing::info!(run = %name, "a run goes on");
+        }
+    }
+
+    /// Agents that had joined when the coordinator ended: they may hold items of the time before.
+    fn agents_that_were_here(&self) -> HashSet<String> {
+        let rows = self.archive.record.scan_prefix(&keys::agents());
+        let rows = rows.unwrap_or_else(|error| {
+            tracing::warn!(%error, "it cannot be read which agents were here");
+            Vec::new()
+        });
+        rows.iter()
+            .filter_map(|(key, value)| pack::read::<AgentRecord>(key, value, &self.archive.store).ok())
+            .filter(|agent| agent.here)
+            .map(|agent| agent.uuid)
+            .collect()
+    }
+
+    /// An agent has said what it holds. Once all have that may hold something, placing begins.
+    pub(super) fn no_longer_awaited(&mut self, uuid: &str) {
+        if self.awaited.remove(uuid) && self.awaited.is_empty() {
+            self.step(Event::Quiet { until_ms: 0 });
         }
     }
 

@@ -154,6 +154,15 @@ impl Agent {
         self.held.insert(at, held);
     }
 
+    /// Nothing is booked any more for a lease that is still held: its process is gone.
+    pub(super) fn free(&mut self, lease: LeaseNumber) {
+        if let Some(held) = self.held.iter_mut().find(|held| held.lease == lease) {
+            let need = std::mem::take(&mut held.need);
+            self.booked.millicores -= need.millicores;
+            self.booked.memory_bytes -= need.memory_bytes;
+        }
+    }
+
     pub(super) fn unbook(&mut self, lease: LeaseNumber) {
         let Some(at) = self.held.iter().position(|held| held.lease == lease) else {
             return;
@@ -173,6 +182,9 @@ impl Agent {
         for held in &self.held {
             if booked.fits_in(self.budget.lent) && need.fits_in(less(self.budget.lent, booked)) {
                 return Some(at_ms);
+            }
+            if held.need == Amount::default() {
+                continue; // its end frees nothing
             }
             booked = less(booked, held.need);
             at_ms = at_ms.max(believed_end_ms(held.expected_end_ms, now));

@@ -169,6 +169,8 @@ impl Scheduler {
                 continue;
             }
             match departure {
+                // Without a process it did not bring the agent down.
+                _ if lease.freed_at_ms.is_some() => self.make_ready(lease.item, moment),
                 Departure::Left => self.make_ready(lease.item, moment),
                 Departure::Vanished => {
                     blamed.push(lease.item);

@@ -31,7 +31,10 @@ pub enum Event {
     Resolved { item: ItemId, resolution: Resolution },
     /// A better estimate for an item that is ready (or waits for another of its key); otherwise ignored.
     Estimated { item: ItemId, estimate: Estimate },
-    /// The item's process ended. Its booking is free from now on.
+    /// The lease's process is gone and its result is on the way: what it booked (cores, memory, seats) is free from
+    /// now on. The item stays `running` until `Ended` says what came of it. Optional, and harmless if said twice.
+    ProcessEnded { lease: LeaseNumber },
+    /// The lease is over, with this outcome. Its booking is free from now on.
     Ended { lease: LeaseNumber, outcome: Outcome },
     /// The item's result is on disk: it is `done`. Accepted for every unfinished item, also from a late result
     /// of a lease that was taken back; a lease that the item has elsewhere is ended.

@@ -24,6 +24,8 @@ pub(super) struct Lease {
     /// The item no longer waits for this lease: only its booking counts until the process is gone.
     pub(super) let_go: bool,
     pub(super) slow_said: bool,
+    /// When its process ended, if that was said before the lease was over: nothing is booked for it since.
+    pub(super) freed_at_ms: Option<Millis>,
 }
 
 impl Scheduler {
@@ -54,6 +56,7 @@ impl Scheduler {
             wary: entry.took_down > 0,
             let_go: false,
             slow_said: false,
+            freed_at_ms: None,
         };
         run.set_phase(item.index, super::run::Phase::Leased);
         run.serve(signed(core_ms(lease.need.millicores, expected_ms)));
@@ -72,6 +75,29 @@ impl Scheduler {
         Some(number)
     }
 
+    /// The process of a lease is gone: others may have what it booked, though its item is not decided yet.
+    pub(super) fn process_ended(&mut self, number: LeaseNumber, now: Millis) {
+        let Some(lease) = self.leases.get_mut(&number) else {
+            return;
+        };
+        if lease.freed_at_ms.is_some() {
+            return;
+        }
+        lease.freed_at_ms = Some(now);
+        let agent = lease.agent;
+        let seats = std::mem::replace(&mut lease.seats, SeatSetId::EMPTY);
+        self.fleet.change(agent, |agent| agent.free(number));
+        self.fleet.mark_gained(agent);
+        self.give_seats_back(seats);
+    }
+
+    fn give_seats_back(&mut self, seats: SeatSetId) {
+        if seats != SeatSetId::EMPTY {
+            self.seats.give_back(seats);
+            self.look_again_for_seats();
+        }
+    }
+
     /// Frees what a lease holds. `None`: there is no such lease (any more).
     pub(super) fn close_lease(&mut self, number: LeaseNumber, now: Millis) -> Option<Lease> {
         let lease = self.leases.remove(&number)?;
@@ -80,12 +106,9 @@ impl Scheduler {
             agent.wary_leases -= u32::from(lease.wary);
         });
         self.fleet.mark_gained(lease.agent);
-        if lease.seats != SeatSetId::EMPTY {
-            self.seats.give_back(lease.seats);
-            self.look_again_for_seats();
-        }
+        self.give_seats_back(lease.seats);
         if let Some(run) = self.runs.get_mut(&lease.item.run) {
-            let elapsed_ms = now.saturating_sub(lease.started_ms);
+            let elapsed_ms = lease.freed_at_ms.unwrap_or(now).saturating_sub(lease.started_ms);
             let served = signed(core_ms(lease.need.millicores, elapsed_ms));
             run.serve(served - signed(core_ms(lease.need.millicores, lease.expected_ms)));
         }
@@ -97,7 +120,7 @@ impl Scheduler {
         for (number, lease) in &mut self.leases {
             let elapsed_ms = now.saturating_sub(lease.started_ms);
             let slow = lease.expectation_known && elapsed_ms / super::SLOW_FACTOR >= lease.expected_ms.max(1);
-            if slow && !lease.slow_said && !lease.let_go {
+            if slow && !lease.slow_said && !lease.let_go && lease.freed_at_ms.is_none() {
                 lease.slow_said = true;
                 actions.push(Action::Slow {
                     lease: *number,

@@ -166,6 +166,7 @@ impl Scheduler {
             Event::Reopen { run, items } => self.reopen(run, &items, moment),
             Event::Resolved { item, resolution } => self.resolved(item, resolution, moment),
             Event::Estimated { item, estimate } => self.estimated(item, estimate),
+            Event::ProcessEnded { lease } => self.process_ended(lease, moment.now),
             Event::Ended { lease, outcome } => self.ended(lease, outcome, moment),
             Event::Settled { item } => self.settled(item, moment),
             Event::Unsettled { item } => self.unsettled(item, moment),

@@ -26,6 +26,8 @@ pub struct LeaseView {
     pub expected_ms: Millis,
     /// The item no longer waits for it; it is being ended.
     pub let_go: bool,
+    /// Its process is gone: nothing is booked for it any more.
+    pub freed: bool,
 }
 
 /// One agent, as others see it.
@@ -81,6 +83,7 @@ impl Scheduler {
             started_ms: lease.started_ms,
             expected_ms: lease.expected_ms,
             let_go: lease.let_go,
+            freed: lease.freed_at_ms.is_some(),
         })
     }
 

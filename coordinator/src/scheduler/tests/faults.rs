@@ -2,7 +2,7 @@
 
 use tidemill_proto::v1::ItemState;
 
-use super::bench::{Bench, RUN, item, item_spec, run_spec};
+use super::bench::{Bench, RUN, item, item_spec, leased, run_spec};
 use super::*;
 
 fn vanish(bench: &mut Bench, agent: u32) -> Vec<Action> {
@@ -342,4 +342,47 @@ fn an_item_does_not_outgrow_its_agent_while_that_one_is_silent() {
         bench.scheduler.lease(bench.lease(0)).unwrap().need,
         amount(1, 8 * GIB)
     );
+}
+
+#[test]
+fn what_a_gone_process_booked_is_free_once_while_its_item_still_runs() {
+    let mut bench = Bench::new(&[amount(1, 10)]);
+    bench.add(run_spec(RUN, vec![item_spec(amount(1, 10), 10); 3]), u128::from);
+    let first = bench.lease(0);
+    let next = bench.send(Event::ProcessEnded { lease: first });
+    assert_eq!(
+        leased(&next),
+        [1],
+        "its place is taken before its result is there"
+    );
+    assert_eq!(bench.state(0), ItemState::Running);
+    assert!(bench.send(Event::ProcessEnded { lease: first }).is_empty());
+    assert!(
+        bench
+            .done(0)
+            .iter()
+            .all(|action| !matches!(action, Action::Lease { .. }))
+    );
+    assert_eq!(bench.state(0), ItemState::Done);
+    assert_eq!(bench.scheduler.agent(AgentId(0)).unwrap().booked, amount(1, 10));
+}
+
+#[test]
+fn an_item_whose_process_was_gone_is_placed_again_without_blame_when_its_agent_is_lost() {
+    let mut bench = Bench::new(&[amount(1, 0)]);
+    bench.add(run_spec(RUN, vec![item_spec(amount(1, 0), 10); 2]), u128::from);
+    let lease = bench.lease(0);
+    bench.send(Event::ProcessEnded { lease });
+    vanish(&mut bench, 0);
+    assert_eq!(
+        (bench.state(0), bench.state(1)),
+        (ItemState::Ready, ItemState::Ready)
+    );
+    bench.join(0, amount(2, 0), Vec::new(), true);
+    assert_eq!(bench.scheduler.agent(AgentId(0)).unwrap().booked.millicores, 2000);
+    assert!(
+        bench.send(Event::ProcessEnded { lease }).is_empty(),
+        "late, and of no meaning"
+    );
+    assert_eq!(bench.scheduler.agent(AgentId(0)).unwrap().booked.millicores, 2000);
 }

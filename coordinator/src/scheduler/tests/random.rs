@@ -20,6 +20,7 @@ enum Happening {
         pick: u8,
         how: u8,
     },
+    ProcessEnd(u8),
     Settle {
         pick: u8,
         lost: bool,
@@ -85,6 +86,7 @@ fn happening() -> impl Strategy<Value = Happening> {
         1 => prop::collection::vec(shape(), 0..12).prop_map(Happening::AddRun),
         8 => (any::<u8>(), any::<u8>()).prop_map(|(pick, how)| Happening::Answer { pick, how }),
         8 => (any::<u8>(), any::<u8>()).prop_map(|(pick, how)| Happening::End { pick, how }),
+        4 => any::<u8>().prop_map(Happening::ProcessEnd),
         5 => (any::<u8>(), prop::bool::weighted(0.1))
             .prop_map(|(pick, lost)| Happening::Settle { pick, lost }),
         3 => (0u8..4, 0u8..6, 0u8..12, prop::bool::weighted(0.9))
@@ -106,6 +108,8 @@ struct World {
     runs: BTreeMap<RunId, Vec<Shape>>,
     questions: Vec<ItemId>,
     leases: BTreeMap<LeaseNumber, (ItemId, AgentId, Amount)>,
+    /// Leases among them whose process is gone: nothing of them is booked.
+    freed: BTreeSet<LeaseNumber>,
     lent: BTreeMap<AgentId, Amount>,
     succeeded: BTreeSet<ItemId>,
     ended_runs: BTreeSet<RunId>,
@@ -139,15 +143,7 @@ impl World {
                     .any(|(number, (other, ..))| *other == item && counts(number));
                 assert!(!twice, "a second lease for {item:?}");
                 self.leases.insert(lease, (item, agent, need));
-                let booked = |(_, on, need): &&(ItemId, AgentId, Amount)| (*on == agent).then_some(*need);
-                let sum = self.leases.values().collect::<Vec<_>>();
-                let sum = sum
-                    .iter()
-                    .filter_map(booked)
-                    .fold(Amount::default(), |sum, need| Amount {
-                        millicores: sum.millicores + need.millicores,
-                        memory_bytes: sum.memory_bytes + need.memory_bytes,
-                    });
+                let sum = self.booked(agent);
                 let lent = self.lent[&agent];
                 assert!(
                     sum.fits_in(lent),
@@ -166,6 +162,18 @@ impl World {
             }
             _ => {}
         }
+    }
+
+    /// What is booked on an agent by all that this world knows.
+    fn booked(&self, agent: AgentId) -> Amount {
+        let there = self
+            .leases
+            .iter()
+            .filter(|(number, (_, on, _))| *on == agent && !self.freed.contains(number));
+        there.fold(Amount::default(), |sum, (_, (_, _, need))| Amount {
+            millicores: sum.millicores + need.millicores,
+            memory_bytes: sum.memory_bytes + need.memory_bytes,
+        })
     }
 
     /// What holds after every event.
@@ -194,6 +202,11 @@ impl World {
             assert_eq!((view.item, view.agent, view.need), (*item, *agent, *need));
             let key = self.runs[&item.run][item.index as usize].key;
             assert!(view.let_go || keys.insert(key), "two items of one key run");
+            assert_eq!(view.freed, self.freed.contains(number), "{number:?}");
+        }
+        for agent in self.lent.keys() {
+            let booked = self.scheduler.agent(*agent).unwrap().booked;
+            assert_eq!(booked, self.booked(*agent), "freed exactly once on {agent:?}");
         }
         self.check_that_nothing_idles();
     }
@@ -236,6 +249,14 @@ impl World {
             Happening::AddRun(shapes) => self.add_run(shapes, amount),
             Happening::Answer { pick, how } => self.answer(pick, how, amount),
             Happening::End { pick, how } => self.end(pick, how),
+            Happening::ProcessEnd(pick) => {
+                // Also of leases that were freed already: said twice.
+                let Some(lease) = pick_of(self.leases.keys(), pick).copied() else {
+                    return;
+                };
+                self.freed.insert(lease);
+                self.send(Event::ProcessEnded { lease });
+            }
             Happening::Settle { pick, lost } => {
                 let Some(item) = pick_of(self.succeeded.iter(), pick).copied() else {
                     return;
