@@ -9,24 +9,26 @@
 //! - `join`: the stream to the coordinator, and the leases that are held. `slots`: threads that run items.
 //! - `item`: one item from start to result. `blobs`: the way to the bytes. `tools`: external programs.
 //! - `machine`: cores, memory, load, and what is lent now. `os`: what differs between systems.
-//! - [`special`]: the two words that turn this program into a launcher or a worker.
 //! - [`reach`]: how a coordinator is reached, and how this machine became a member of its studio.
+//! - [`paint`]: pictures of what items make, as side work.
+//! - [`special`]: the words that turn this program into a launcher, a worker or a painter.
 
 mod blobs;
 pub mod config;
 pub mod config_file;
 pub mod error;
+pub mod hours;
 mod item;
 mod join;
-pub mod hours;
 pub mod launcher;
 pub mod lending;
 pub mod lending_settings;
 mod machine;
 mod os;
+pub mod paint;
+pub mod reach;
 mod slots;
 pub mod special;
-pub mod reach;
 mod tools;
 
 pub use config::{Config, NamedTool, Tools};
@@ -42,6 +44,10 @@ use tonic::transport::Channel;
 /// are ended and handed back, which costs them no retry.
 pub async fn run(config: Config, channel: Channel, shutdown: CancellationToken) -> Result<(), AgentError> {
     config.check()?;
+    if let Some(program) = config.worker.first() {
+        let (channel, program, shutdown) = (channel.clone(), program.clone(), shutdown.clone());
+        tokio::spawn(paint::serve(channel, program, shutdown));
+    }
     let opened = tokio::task::spawn_blocking(move || join::Agent::open(config, channel)).await;
     opened.map_err(AgentError::machine)??.run(shutdown).await
 }

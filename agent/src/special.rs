@@ -1,5 +1,5 @@
-//! The two words that turn this program into something else: a launcher of items, or the worker that runs
-//! built-in operations. A crash or a leak in either never takes the agent down.
+//! The words that turn this program into something else: a launcher of items, the worker that runs built-in
+//! operations, or the painter that draws one picture. A crash or a leak in either never takes the agent down.
 
 use std::ffi::OsStr;
 use std::process::ExitCode;
@@ -10,7 +10,10 @@ pub const LAUNCHER_WORD: &str = "--be-launcher";
 /// First argument that makes the program a worker: reads a chain of operations as JSON on standard input.
 pub const WORKER_WORD: &str = "--be-worker";
 
-/// To be called first in `main`, before anything is read, opened or started: runs the launcher or the worker
+/// First argument that makes the program a painter: see [`crate::paint`].
+pub const PAINTER_WORD: &str = "--be-painter";
+
+/// To be called first in `main`, before anything is read, opened or started: runs the launcher, the worker or the painter
 /// if the first argument says so, and gives the exit code to end with.
 pub fn special_main() -> Option<ExitCode> {
     let word = std::env::args_os().nth(1)?;
@@ -19,6 +22,9 @@ pub fn special_main() -> Option<ExitCode> {
     }
     if word == OsStr::new(WORKER_WORD) {
         return Some(tidemill_mesh::chain::worker_main());
+    }
+    if word == OsStr::new(PAINTER_WORD) {
+        return Some(crate::paint::child::painter_main());
     }
     None
 }

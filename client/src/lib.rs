@@ -8,6 +8,7 @@
 //! - [`follow`]: a run until it ends, and how that is shown. [`deliver`]: outputs into the artist's folder.
 //! - [`looks`]: a run with its pictures, for report and page.
 //! - [`printer`], [`output`]: where text goes, and how it looks. [`failure`], [`exit`]: how it ends when it goes wrong.
+//! - [`when`]: stretches of time as people write them.
 //! - [`os`]: what differs between systems.
 //!
 //! Nothing here is a promise to other crates; the command line itself is, with its `--json` ([`output::json`]).
@@ -28,6 +29,7 @@ pub mod session;
 pub mod settings;
 pub mod survey;
 pub mod upload;
+pub mod when;
 
 use std::ffi::OsString;
 use std::process::ExitCode;

@@ -44,6 +44,9 @@ enum Command {
         /// Address to listen on, as in 0.0.0.0:7420. Any but this machine's own (loopback) needs `init` first.
         #[arg(long, default_value = "127.0.0.1:7420")]
         listen: SocketAddr,
+        /// Serve the live page here, as in 127.0.0.1:7421; only on a loopback address.
+        #[arg(long, value_name = "HOST:PORT")]
+        page: Option<SocketAddr>,
         /// Speak plain text although `init` was run; only on a loopback address.
         #[arg(long)]
         plain: bool,
@@ -91,14 +94,15 @@ fn start_logging(form: LogForm) {
 }
 
 async fn run(command: Command) -> anyhow::Result<()> {
-    let (data, listen, plain, silence_limit, lost_grace) = match command {
+    let (data, listen, page, plain, silence_limit, lost_grace) = match command {
         Command::Serve {
             data,
             listen,
+            page,
             plain,
             silence_limit,
             lost_grace,
-        } => (data, listen, plain, silence_limit, lost_grace),
+        } => (data, listen, page, plain, silence_limit, lost_grace),
         Command::Init(init) => return init.run(),
         Command::Invite(invite) => return invite.run(),
     };
@@ -110,12 +114,22 @@ async fn run(command: Command) -> anyhow::Result<()> {
             ..Config::studio(data)
         },
         listen,
+        page,
         identity,
     )
     .await
 }
 
-async fn serve(config: Config, listen: SocketAddr, identity: Option<Identity>) -> anyhow::Result<()> {
+async fn serve(
+    config: Config,
+    listen: SocketAddr,
+    page: Option<SocketAddr>,
+    identity: Option<Identity>,
+) -> anyhow::Result<()> {
+    let page = match page {
+        Some(address) => Some(tidemill_page::live::listen(address).await?),
+        None => None,
+    };
     let listener = TcpListener::bind(listen)
         .await
         .with_context(|| format!("cannot listen on {listen}"))?;
@@ -129,6 +143,18 @@ async fn serve(config: Config, listen: SocketAddr, identity: Option<Identity>) -
         tracing::info!("asked to end");
         asked.cancel();
     });
+    let serving_page = page.map(|listener| {
+        if let Ok(address) = listener.local_addr() {
+            tracing::info!("the live page is at http://{address}/");
+        }
+        let (coordinator, shutdown) = (coordinator.clone(), shutdown.clone());
+        let person = std::env::var("USER").unwrap_or_default();
+        tokio::spawn(async move {
+            if let Err(error) = coordinator.serve_page(listener, person, shutdown).await {
+                tracing::error!("{error}");
+            }
+        })
+    });
     // Said last: whoever reads it may connect, or ask it to end.
     tracing::info!(%address, tls = identity.is_some(), "serving");
     let incoming = TcpIncoming::from(listener).with_nodelay(Some(true));
@@ -140,6 +166,10 @@ async fn serve(config: Config, listen: SocketAddr, identity: Option<Identity>) -
         }
         None => coordinator.serve(incoming, shutdown).await,
     };
+    if let Some(serving_page) = serving_page {
+        // It ends with the same request; a panic there was told already.
+        let _ = serving_page.await;
+    }
     coordinator.close().await;
     tracing::info!("ended");
     Ok(served?)

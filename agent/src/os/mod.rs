@@ -13,7 +13,7 @@ mod unix;
 #[cfg(unix)]
 pub(crate) use unix::{
     base_environment, end_signal, has_other_names, is_program, make_plain, make_readable, own_cpu_ms,
-    own_group, program_file_names, text_bytes, text_from_bytes,
+    own_group, program_file_names, spawn_lowest, text_bytes, text_from_bytes,
 };
 #[cfg(all(unix, any(not(target_os = "linux"), test)))]
 use unix::{group_lives, wait_for_exit};
@@ -43,7 +43,7 @@ pub(crate) use {
     portable::Host,
     windows::{
         base_environment, end_group, end_signal, guard_launcher, has_other_names, is_program, make_plain,
-        make_readable, own_cpu_ms, own_group, program_file_names, text_bytes, text_from_bytes,
+        make_readable, own_cpu_ms, own_group, program_file_names, spawn_lowest, text_bytes, text_from_bytes,
     },
 };
 

@@ -101,6 +101,12 @@ pub(crate) fn base_environment(home: &Path) -> Vec<(OsString, OsString)> {
     environment
 }
 
+/// Starts a program that gives way to all others: with Windows' `IDLE_PRIORITY_CLASS`.
+pub(crate) fn spawn_lowest(command: &mut Command) -> io::Result<std::process::Child> {
+    const IDLE_PRIORITY_CLASS: u32 = 0x40;
+    std::os::windows::process::CommandExt::creation_flags(command, IDLE_PRIORITY_CLASS).spawn()
+}
+
 /// Waits for Ctrl-C.
 pub(crate) async fn end_signal() {
     let _ = tokio::signal::ctrl_c().await;

@@ -223,12 +223,66 @@ pub struct OneRun {
 /// `history [MANIFEST]`.
 #[derive(Debug, Args)]
 pub struct History {
-    /// Name of a manifest, or the file itself; left out: all
+    /// Name of a manifest (`*` stands for any text), or the file itself; left out: all
     #[arg(value_name = "MANIFEST")]
     pub manifest: Option<String>,
     /// At most so many runs
     #[arg(long, short = 'n', value_name = "COUNT", default_value_t = 20)]
     pub limit: u32,
+    /// Leave out the first so many
+    #[arg(long, value_name = "COUNT", default_value_t = 0)]
+    pub skip: u32,
+    /// Submitted then: today, yesterday, "last 7 days", 2031-05, 2031-05-02, 2031-05-02/P3D, 2031-05-02T18:00/2031-05-03T09:00
+    #[arg(long, value_name = "TIME")]
+    pub when: Option<String>,
+    /// Runs that are open, paused or ended, or that have failed, cut-off, stopped, done, reused … items; may be given more than once
+    #[arg(long, value_name = "STATE")]
+    pub state: Vec<String>,
+    /// Runs with a variant whose name matches
+    #[arg(long, value_name = "PATTERN", default_value = "", hide_default_value = true)]
+    pub variant: String,
+    /// Runs with this step, and what it took in each
+    #[arg(long, value_name = "STEP", default_value = "", hide_default_value = true)]
+    pub step: String,
+    /// Runs in which this agent ran something
+    #[arg(long, value_name = "PATTERN", default_value = "", hide_default_value = true)]
+    pub agent: String,
+    /// Runs that this person submitted
+    #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true)]
+    pub person: String,
+    /// Runs with this tool, or with a version of it, as in "oxipng 9.*"
+    #[arg(long, value_name = "TOOL", default_value = "", hide_default_value = true)]
+    pub tool: String,
+    /// Order of the runs
+    #[arg(long, value_enum, default_value_t)]
+    pub sort: HistorySort,
+    /// Columns, in this order, of run, state, submitted, took, items, by, processor, memory, made, attempts, agents, step-median, step-longest, step-memory
+    #[arg(long, value_name = "NAMES", value_delimiter = ',')]
+    pub columns: Vec<String>,
+    /// As comma-separated values with a header
+    #[arg(long, conflicts_with = "json")]
+    pub csv: bool,
+    /// Only the sums over all runs that fit
+    #[arg(long)]
+    pub sums: bool,
+}
+
+/// How the history is sorted.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
+pub enum HistorySort {
+    /// Newest first.
+    #[default]
+    Newest,
+    /// Oldest first.
+    Oldest,
+    /// Longest first.
+    Longest,
+    /// Most processor time first.
+    Processor,
+    /// Most failed items first.
+    Failed,
+    /// Highest peak memory first.
+    Memory,
 }
 
 /// A run and some of its items.

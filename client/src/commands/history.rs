@@ -1,66 +1,283 @@
-//! `history`: runs, newest first.
+//! `history`: runs that fit, and sums over all of them.
 
 use std::path::Path;
 
+use tidemill_proto::state;
+use tidemill_proto::v1::{SearchRequest, SearchRow, SearchSums};
+
 use super::with_session;
-use crate::arguments::History;
+use crate::arguments::{History, HistorySort};
 use crate::exit::ExitStatus;
-use crate::failure::Failure;
+use crate::failure::{Failure, nearest};
 use crate::follow::picture::counts_in_words;
 use crate::follow::print_run;
+use crate::looks::Looks;
 use crate::manifest::ManifestFile;
-use crate::output::json::{elapsed_ms, run_word};
+use crate::output::json::{HistorySums, StepTook, elapsed_ms, reuse_share, run_word};
 use crate::output::{human, table};
 use crate::printer::Printer;
 use crate::session::Purpose;
 use crate::settings::Settings;
+use crate::when::stretch;
 
-/// Lists runs of one manifest or of all.
+/// All columns, with a mark for those aligned to the right.
+const COLUMNS: [&str; 14] = [
+    "run",
+    "state",
+    "submitted",
+    ">took",
+    "items",
+    "by",
+    ">processor",
+    ">memory",
+    ">made",
+    ">attempts",
+    "agents",
+    ">step-median",
+    ">step-longest",
+    ">step-memory",
+];
+const USUAL: [&str; 6] = ["run", "state", "submitted", "took", "items", "by"];
+const USUAL_FOR_A_STEP: [&str; 7] = [
+    "run",
+    "submitted",
+    "items",
+    "step-median",
+    "step-longest",
+    "step-memory",
+    "by",
+];
+
+/// Lists runs.
 pub async fn history(
     arguments: &History,
     settings: &Settings,
     printer: &Printer,
 ) -> Result<ExitStatus, Failure> {
-    let manifest = match &arguments.manifest {
-        Some(text) => manifest_name(text)?,
-        None => String::new(),
-    };
+    let request = request(arguments)?;
+    let columns = columns(arguments)?;
     with_session(settings, Purpose::Ask, printer, async |session| {
-        let rows = session.rpc.history(&manifest, arguments.limit).await?;
-        for row in &rows {
-            print_run(row, printer);
-        }
+        let (sums, rows) = Looks::over(&session.rpc).search(request).await?;
         if printer.is_json() {
-            return Ok(ExitStatus::AllDone);
+            print_json(&rows, arguments, printer);
+            printer.object(&HistorySums::of(&sums));
+        } else if arguments.csv {
+            printer.raw(csv_text(&rows, &columns)?.as_bytes());
+        } else if sums.runs == 0 {
+            printer.note(if is_plain(arguments) {
+                "there are no runs yet"
+            } else {
+                "no run fits"
+            });
+        } else {
+            if !arguments.sums {
+                print_table(&rows, &columns, printer);
+            }
+            print_sums(&sums, rows.len(), arguments, printer);
         }
-        if rows.is_empty() {
-            printer.note("there are no runs yet");
-            return Ok(ExitStatus::AllDone);
-        }
-        let mut runs = table::with_heads(&["run", "state", "submitted", ">took", "items", "by"]);
-        for row in &rows {
-            let took = match elapsed_ms(row) {
-                0 => String::new(),
-                ms => human::duration(ms),
-            };
-            let kind = match (row.draft, row.until.as_str()) {
-                (false, "") => row.person.clone(),
-                (true, _) => format!("{} (draft)", row.person),
-                (false, until) => format!("{} (until {until})", row.person),
-            };
-            runs.add_row([
-                row.run.clone(),
-                run_word(row).to_owned(),
-                human::moment(row.submitted_ms),
-                took,
-                counts_in_words(row),
-                kind,
-            ]);
-        }
-        printer.data(table::text(&runs));
         Ok(ExitStatus::AllDone)
     })
     .await
+}
+
+fn request(arguments: &History) -> Result<SearchRequest, Failure> {
+    let (from_ms, to_ms) = match &arguments.when {
+        Some(text) => stretch(text, &jiff::ZonedDateTime::now())?,
+        None => (0, 0),
+    };
+    let known: Vec<&str> = ["open", "paused", "ended"]
+        .into_iter()
+        .chain(state::ALL.map(state::word))
+        .collect();
+    if let Some(bad) = arguments
+        .state
+        .iter()
+        .find(|word| !known.contains(&word.as_str()))
+    {
+        let hint = match nearest(bad, known.iter().copied()) {
+            Some(near) => format!("did you mean `{near}`?"),
+            None => format!("states are {}", known.join(", ")),
+        };
+        return Err(Failure::wrong(format!("`{bad}` is no state")).hint(hint));
+    }
+    Ok(SearchRequest {
+        manifest: arguments
+            .manifest
+            .as_deref()
+            .map(manifest_name)
+            .transpose()?
+            .unwrap_or_default(),
+        from_ms,
+        to_ms,
+        states: arguments.state.clone(),
+        variant: arguments.variant.clone(),
+        step: arguments.step.clone(),
+        agent: arguments.agent.clone(),
+        person: arguments.person.clone(),
+        tool: arguments.tool.clone(),
+        sort: match arguments.sort {
+            HistorySort::Newest => "newest",
+            HistorySort::Oldest => "oldest",
+            HistorySort::Longest => "longest",
+            HistorySort::Processor => "processor",
+            HistorySort::Failed => "failed",
+            HistorySort::Memory => "memory",
+        }
+        .to_owned(),
+        offset: arguments.skip,
+        limit: arguments.limit,
+    })
+}
+
+/// Nothing was asked but all runs.
+fn is_plain(arguments: &History) -> bool {
+    arguments.manifest.is_none()
+        && arguments.when.is_none()
+        && arguments.state.is_empty()
+        && [
+            &arguments.variant,
+            &arguments.step,
+            &arguments.agent,
+            &arguments.person,
+            &arguments.tool,
+        ]
+        .iter()
+        .all(|text| text.is_empty())
+}
+
+fn columns(arguments: &History) -> Result<Vec<&'static str>, Failure> {
+    let named = |name: &str| {
+        COLUMNS
+            .into_iter()
+            .find(|column| column.trim_start_matches('>') == name)
+    };
+    let usual: &[&str] = if arguments.step.is_empty() {
+        &USUAL
+    } else {
+        &USUAL_FOR_A_STEP
+    };
+    if arguments.columns.is_empty() {
+        return Ok(usual.iter().filter_map(|name| named(name)).collect());
+    }
+    let read = |name: &String| {
+        named(name).ok_or_else(|| {
+            let known: Vec<&str> = COLUMNS
+                .iter()
+                .map(|column| column.trim_start_matches('>'))
+                .collect();
+            Failure::wrong(format!("there is no column `{name}`"))
+                .hint(format!("columns are {}", known.join(", ")))
+        })
+    };
+    arguments.columns.iter().map(read).collect()
+}
+
+/// What stands in a column. `plain`: for programs, in ms and bytes.
+fn value(row: &SearchRow, column: &str, plain: bool) -> String {
+    let run = row.run.clone().unwrap_or_default();
+    let step = row.step.unwrap_or_default();
+    let time = |ms: u64| match (plain, ms) {
+        (true, ms) => ms.to_string(),
+        (false, 0) => String::new(),
+        (false, ms) => human::duration(ms),
+    };
+    let size = |bytes: u64| match (plain, bytes) {
+        (true, bytes) => bytes.to_string(),
+        (false, 0) => String::new(),
+        (false, bytes) => human::size(bytes),
+    };
+    match column.trim_start_matches('>') {
+        "run" => run.run.clone(),
+        "state" => run_word(&run).to_owned(),
+        "submitted" if plain => jiff::Timestamp::from_millisecond(run.submitted_ms)
+            .map(|at| at.to_string())
+            .unwrap_or_default(),
+        "submitted" => human::moment(run.submitted_ms),
+        "took" => time(elapsed_ms(&run)),
+        "items" => counts_in_words(&run),
+        "by" => match (run.draft, run.until.as_str()) {
+            (false, "") => run.person.clone(),
+            (true, _) => format!("{} (draft)", run.person),
+            (false, until) => format!("{} (until {until})", run.person),
+        },
+        "processor" => time(run.cpu_ms),
+        "memory" => size(row.peak_memory_bytes),
+        "made" => size(row.made_bytes),
+        "attempts" => run.attempts.to_string(),
+        "agents" => row.agents.join(" "),
+        "step-median" => time(step.median_ms),
+        "step-longest" => time(step.longest_ms),
+        _ => size(step.peak_memory_bytes),
+    }
+}
+
+fn print_table(rows: &[SearchRow], columns: &[&str], printer: &Printer) {
+    let mut runs = table::with_heads(columns);
+    for row in rows {
+        runs.add_row(
+            columns
+                .iter()
+                .map(|column| value(row, column, false))
+                .collect::<Vec<_>>(),
+        );
+    }
+    printer.data(table::text(&runs));
+}
+
+fn csv_text(rows: &[SearchRow], columns: &[&str]) -> Result<String, Failure> {
+    let unit = |column: &&str| match column.trim_start_matches('>') {
+        name @ ("took" | "processor" | "step-median" | "step-longest") => format!("{name}_ms"),
+        name @ ("memory" | "made" | "step-memory") => format!("{name}_bytes"),
+        name => name.to_owned(),
+    };
+    let failed = |error: csv::Error| Failure::work(format!("the list cannot be written: {error}"));
+    let mut out = csv::Writer::from_writer(Vec::new());
+    out.write_record(columns.iter().map(unit)).map_err(failed)?;
+    for row in rows {
+        out.write_record(columns.iter().map(|column| value(row, column, true)))
+            .map_err(failed)?;
+    }
+    let bytes = out
+        .into_inner()
+        .map_err(|error| Failure::work(format!("the list cannot be written: {error}")))?;
+    Ok(String::from_utf8_lossy(&bytes).into_owned())
+}
+
+fn print_json(rows: &[SearchRow], arguments: &History, printer: &Printer) {
+    if arguments.sums {
+        return;
+    }
+    for row in rows {
+        let run = row.run.clone().unwrap_or_default();
+        print_run(&run, printer);
+        if let Some(step) = &row.step {
+            printer.object(&StepTook::of(&run.run, &arguments.step, step));
+        }
+    }
+}
+
+fn print_sums(sums: &SearchSums, shown: usize, arguments: &History, printer: &Printer) {
+    let counts = sums.items.unwrap_or_default();
+    let items: u32 = state::ALL.iter().map(|of| state::count(&counts, *of)).sum();
+    let words = format!(
+        "{}, {}, {:.1} core hours, {:.0} % reused, {} made",
+        human::count(usize::try_from(sums.runs).unwrap_or(usize::MAX), "run", "runs"),
+        human::count(items as usize, "item", "items"),
+        sums.cpu_ms as f64 / 3_600_000.0,
+        reuse_share(sums) * 100.0,
+        human::size(sums.made_bytes),
+    );
+    if arguments.sums {
+        printer.data(words);
+        return;
+    }
+    printer.note(format_args!("in all {words}"));
+    if sums.runs > u64::from(arguments.skip) + shown as u64 {
+        printer.hint(format_args!(
+            "`--skip {}` shows the next",
+            arguments.skip as usize + shown
+        ));
+    }
 }
 
 /// A manifest's name: as it is, or from the file that is named.

@@ -7,7 +7,7 @@
 use serde::{Serialize, Serializer};
 use serde_json::{Map, Value};
 use tidemill_proto::v1::{
-    AgentRow, Attempt, Estimate, ItemRow, ItemView, MadeOutput, RunRow, RunState, SignOffRow, StateCounts,
+    AgentRow, Attempt, Estimate, ItemRow, ItemView, MadeOutput, RunRow, RunState, SearchSums, SignOffRow, StateCounts, StepFigures,
     SweepEvent, UsageRow, VerifyEvent, WhyAnswer, usage_row,
 };
 use tidemill_proto::{Digest, state};
@@ -589,6 +589,73 @@ impl Swept {
             freed_blobs: event.freed_blobs,
             freed_bytes: event.freed_bytes,
             dropped_results: event.dropped_results,
+        }
+    }
+}
+
+/// `kind = "history-sums"`: the last line of `history`, over all runs that fit.
+#[derive(Debug, Serialize)]
+pub struct HistorySums {
+    kind: &'static str,
+    runs: u64,
+    #[serde(flatten)]
+    items: Counts,
+    cpu_ms: u64,
+    attempts: u64,
+    made_bytes: u64,
+    elapsed_ms: u64,
+    reuse_share: f64,
+}
+
+impl HistorySums {
+    /// Of the coordinator's answer.
+    pub fn of(sums: &SearchSums) -> Self {
+        Self {
+            kind: "history-sums",
+            runs: sums.runs,
+            items: Counts::from(&sums.items.unwrap_or_default()),
+            cpu_ms: sums.cpu_ms,
+            attempts: sums.attempts,
+            made_bytes: sums.made_bytes,
+            elapsed_ms: sums.elapsed_ms,
+            reuse_share: reuse_share(sums),
+        }
+    }
+}
+
+/// Reused items among those that have outputs, 0 to 1.
+pub fn reuse_share(sums: &SearchSums) -> f64 {
+    let counts = sums.items.unwrap_or_default();
+    f64::from(counts.reused) / f64::from((counts.reused + counts.done).max(1))
+}
+
+/// `kind = "step-figures"`: what one step took in one run, behind its run in `history --step`.
+#[derive(Debug, Serialize)]
+pub struct StepTook<'a> {
+    kind: &'static str,
+    run: &'a str,
+    step: &'a str,
+    attempts: u32,
+    reused: u32,
+    median_ms: u64,
+    longest_ms: u64,
+    cpu_ms: u64,
+    peak_memory_bytes: u64,
+}
+
+impl<'a> StepTook<'a> {
+    /// Of the coordinator's answer.
+    pub fn of(run: &'a str, step: &'a str, figures: &StepFigures) -> Self {
+        Self {
+            kind: "step-figures",
+            run,
+            step,
+            attempts: figures.attempts,
+            reused: figures.reused,
+            median_ms: figures.median_ms,
+            longest_ms: figures.longest_ms,
+            cpu_ms: figures.cpu_ms,
+            peak_memory_bytes: figures.peak_memory_bytes,
         }
     }
 }

@@ -8,6 +8,9 @@ use crate::facts::{FindPicture, RunFacts, is_mesh};
 use crate::figures::Figure;
 use crate::words;
 
+/// More figures than this are folded away in a cell.
+const FIGURES_IN_A_CELL: usize = 4;
+
 /// Where cells lead: `None` within a report, else the address of the page of a run's items.
 pub type Links<'a> = Option<&'a str>;
 
@@ -62,7 +65,7 @@ pub fn sheet(facts: &RunFacts, find: &FindPicture<'_>, links: Links<'_>, rows_at
                                     }
                                     @for cell in cells {
                                         @match cell {
-                                            Some(index) => td id={ "item-" (index) } { (item_cell(facts, *index, find, links)) },
+                                            Some(index) => td id={ "item-" (index) } data-state=(state::word(facts.row(*index).state())) { (item_cell(facts, *index, find, links)) },
                                             None => td.empty { "no item" },
                                         }
                                     }
@@ -86,7 +89,7 @@ pub fn sheet(facts: &RunFacts, find: &FindPicture<'_>, links: Links<'_>, rows_at
             h3 { "Over several variants" }
             div.groups {
                 @for index in &arranged.groups {
-                    section.card id={ "item-" (index) } { (group_card(facts, *index, find, links)) }
+                    section.card id={ "item-" (index) } data-state=(state::word(facts.row(*index).state())) { (group_card(facts, *index, find, links)) }
                 }
             }
         }
@@ -109,10 +112,13 @@ pub fn item_cell(facts: &RunFacts, index: usize, find: &FindPicture<'_>, links: 
         .get(&row.index)
         .map(Vec::as_slice)
         .unwrap_or_default();
-    let pictures = pictures(facts, &row, find);
+    // Within a report all is there at once; on the page pictures come as one scrolls.
+    let loading = if links.is_some() { "lazy" } else { "eager" };
+    let pictures = pictures(facts, &row, find, loading);
     let link = links.map(|base| format!("{base}/{}", row.address));
     html! {
         @if let Some(pictures) = pictures { div.pictures { (pictures) } }
+        @else if links.is_some() && !facts.wishes(&row).is_empty() { div.coming { "picture comes" } }
         div.line {
             @match &link {
                 Some(link) => a href=(link) aria-label={ (row.address) ": " (state::word(row.state())) } { (state_mark(row.state())) },
@@ -121,11 +127,13 @@ pub fn item_cell(facts: &RunFacts, index: usize, find: &FindPicture<'_>, links: 
             @if row.elapsed_ms > 0 { span.small { (words::duration(row.elapsed_ms)) } }
         }
         @if !row.reason.is_empty() { p.reason { (row.reason) } }
-        @if !figures.is_empty() { (figure_list(figures)) }
+        @if figures.len() > FIGURES_IN_A_CELL {
+            details { summary.small { (figures.len()) " figures" } (figure_list(figures)) }
+        } @else if !figures.is_empty() { (figure_list(figures)) }
     }
 }
 
-fn pictures(facts: &RunFacts, row: &ItemRow, find: &FindPicture<'_>) -> Option<Markup> {
+fn pictures(facts: &RunFacts, row: &ItemRow, find: &FindPicture<'_>, loading: &str) -> Option<Markup> {
     let wishes = facts.wishes(row);
     let found: Vec<_> = wishes
         .iter()
@@ -138,10 +146,10 @@ fn pictures(facts: &RunFacts, row: &ItemRow, find: &FindPicture<'_>) -> Option<M
                 @if source.frames > 1 {
                     span.turn tabindex="0" role="img" style={ "--frames:" (source.frames) }
                         aria-label={ (row.address) ", " (what) " " (output.name) ", turns when pointed at" } {
-                        img src=(source.address) alt="" loading="lazy" decoding="async";
+                        img src=(source.address) alt="" loading=(loading);
                     }
                 } @else {
-                    img.still src=(source.address) loading="lazy" decoding="async"
+                    img.still src=(source.address) loading=(loading)
                         alt={ (row.address) ", " (what) " " (output.name) } title=(output.name);
                 }
             }

@@ -7,8 +7,8 @@ use std::time::Duration;
 use tidemill_proto::v1::looks_server::Looks;
 use tidemill_proto::v1::pictures_server::Pictures;
 use tidemill_proto::v1::{
-    ItemAttempts, Measured, Painted, Picture, PictureKept, PictureQuery, PictureWish, RunRequest,
-    SignOffList, SignOffRequest,
+    ItemAttempts, Measured, Painted, Picture, PictureKept, PictureQuery, PictureWish, RunRequest, SearchPart,
+    SearchRequest, SignOffList, SignOffRequest, search_part,
 };
 use tidemill_proto::{Digest, Key};
 use tokio::sync::mpsc;
@@ -25,6 +25,7 @@ use crate::looks::queue::Queue;
 use crate::looks::sign_off::{outputs_by_variant, standing};
 use crate::query::archive::{Archive, ArchiveError};
 use crate::query::names::{fits_any, hint, nearest};
+use crate::query::search::search;
 use crate::query::seen::{Seen, see};
 use crate::record::rows::{ItemRecord, SignOffRecord};
 use crate::record::{RecordError, Scan, keys, pack};
@@ -97,6 +98,24 @@ impl Looks for LooksService {
         Ok(Response::new(ReceiverStream::new(receiver)))
     }
 
+    type SearchStream = Stream<SearchPart>;
+    async fn search(&self, request: Request<SearchRequest>) -> Result<Response<Self::SearchStream>, Status> {
+        let (archive, live) = (self.archive.clone(), Arc::clone(&self.engine.live));
+        let request = request.into_inner();
+        let found = blocking(move || search(&archive, &live, &request)).await?;
+        let found = found.map_err(|error| archive_status(&error))?;
+        let (sender, receiver) = mpsc::channel(WAITING);
+        tokio::spawn(async move {
+            let sums = std::iter::once(search_part::Part::Sums(found.sums));
+            for part in sums.chain(found.rows.into_iter().map(search_part::Part::Row)) {
+                if sender.send(Ok(SearchPart { part: Some(part) })).await.is_err() {
+                    return;
+                }
+            }
+        });
+        Ok(Response::new(ReceiverStream::new(receiver)))
+    }
+
     async fn sign_off(&self, request: Request<SignOffRequest>) -> Result<Response<SignOffList>, Status> {
         let request = request.into_inner();
         if request.note.len() > MOST_NOTE_BYTES {
@@ -129,8 +148,14 @@ impl Pictures for LooksService {
         let (sender, receiver) = mpsc::channel(WAITING);
         let (drawer, queue) = (self.drawer.clone(), Arc::clone(&self.queue));
         tokio::task::spawn_blocking(move || {
-            for wish in request.into_inner().wishes {
-                let Some(picture) = drawer.find(&wish) else {
+            let query = request.into_inner();
+            for wish in query.wishes {
+                let found = if query.without_bytes {
+                    drawer.glance(&wish)
+                } else {
+                    drawer.find(&wish)
+                };
+                let Some(picture) = found else {
                     queue.ask(wish);
                     continue;
                 };

@@ -1,0 +1,119 @@
+//! Takes wishes for pictures from the coordinator, one at a time, and answers each. A coordinator that is away is waited
+//! for; one that knows no pictures is left alone.
+
+use std::ffi::{OsStr, OsString};
+use std::time::Duration;
+
+use tidemill_ops::TagColor;
+use tidemill_proto::MAX_MESSAGE_BYTES;
+use tidemill_proto::v1::blobs_client::BlobsClient;
+use tidemill_proto::v1::pictures_client::PicturesClient;
+use tidemill_proto::v1::{BlobRequest, Painted, Picture, PictureWish, blob_chunk};
+use tokio::sync::mpsc;
+use tokio_stream::wrappers::ReceiverStream;
+use tokio_util::sync::CancellationToken;
+use tonic::transport::Channel;
+use tonic::{Code, Status};
+
+use super::child::draw_in_child;
+use super::draw::Drawing;
+
+/// Files larger than this have no picture: drawing one must not need the memory that items are for.
+const MOST_FILE_BYTES: usize = 256 * 1024 * 1024;
+/// Between two tries to reach the coordinator.
+const PAUSE: Duration = Duration::from_secs(3);
+
+/// Draws what is wished for until `shutdown`. `program` is run as the child that draws.
+pub async fn serve(channel: Channel, program: OsString, shutdown: CancellationToken) {
+    let drawing = async {
+        loop {
+            match session(&channel, &program).await {
+                Err(status) if matches!(status.code(), Code::Unimplemented | Code::PermissionDenied) => {
+                    tracing::debug!("no pictures are wished for here: {}", status.message());
+                    return;
+                }
+                _ => tokio::time::sleep(PAUSE).await,
+            }
+        }
+    };
+    shutdown.run_until_cancelled(drawing).await;
+}
+
+async fn session(channel: &Channel, program: &OsStr) -> Result<(), Status> {
+    let mut client = PicturesClient::new(channel.clone()).max_encoding_message_size(MAX_MESSAGE_BYTES);
+    let (answers, receiver) = mpsc::channel(1);
+    // It opens the stream.
+    let _ = answers.send(Painted::default()).await;
+    let mut wishes = client.paint(ReceiverStream::new(receiver)).await?.into_inner();
+    while let Some(wish) = wishes.message().await? {
+        let picture = paint(channel, program, wish).await;
+        if answers
+            .send(Painted {
+                picture: Some(picture),
+            })
+            .await
+            .is_err()
+        {
+            break;
+        }
+    }
+    Ok(())
+}
+
+async fn paint(channel: &Channel, program: &OsStr, wish: PictureWish) -> Picture {
+    let drawing = Drawing {
+        extension: wish.extension.clone(),
+        tags: wish
+            .tags
+            .iter()
+            .map(|tag| TagColor {
+                name: tag.name.clone(),
+                rgb: [16, 8, 0].map(|shift| (tag.color >> shift) as u8),
+            })
+            .collect(),
+    };
+    let drawn = match fetch(channel, &wish.digest).await {
+        Ok(bytes) => {
+            let program = program.to_owned();
+            tokio::task::spawn_blocking(move || draw_in_child(&program, &drawing, &bytes))
+                .await
+                .unwrap_or_else(|error| Err(error.to_string()))
+        }
+        Err(reason) => Err(reason),
+    };
+    let of = Some(wish);
+    match drawn {
+        Ok((png, frames)) => Picture {
+            of,
+            png,
+            frames,
+            trouble: String::new(),
+        },
+        Err(trouble) => Picture {
+            of,
+            trouble,
+            ..Picture::default()
+        },
+    }
+}
+
+async fn fetch(channel: &Channel, digest: &[u8]) -> Result<Vec<u8>, String> {
+    let mut client = BlobsClient::new(channel.clone()).max_decoding_message_size(MAX_MESSAGE_BYTES);
+    let request = BlobRequest {
+        digest: digest.to_vec(),
+        offset: 0,
+    };
+    let words = |status: Status| status.message().to_owned();
+    let mut chunks = client.get(request).await.map_err(words)?.into_inner();
+    let mut bytes = Vec::new();
+    while let Some(chunk) = chunks.message().await.map_err(words)? {
+        match chunk.part {
+            Some(blob_chunk::Part::Header(header)) if header.size > MOST_FILE_BYTES as u64 => {
+                return Err("the file is too large for a picture".to_owned());
+            }
+            Some(blob_chunk::Part::Data(data)) => bytes.extend_from_slice(&data),
+            _ => {}
+        }
+    }
+    Ok(bytes)
+}

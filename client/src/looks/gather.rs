@@ -1,0 +1,60 @@
+//! One run with everything that is known about it.
+
+use futures::StreamExt as _;
+use futures::TryStreamExt as _;
+use tidemill_page::facts::RunFacts;
+use tidemill_page::figures::figures;
+use tidemill_proto::Digest;
+use tidemill_proto::v1::RunRow;
+
+use super::Looks;
+use crate::failure::Failure;
+use crate::rpc::Rpc;
+
+/// Files of figures that are larger hold something else.
+const MOST_FIGURE_BYTES: u64 = 64 * 1024;
+/// So many are read at the same time.
+const AT_ONCE: usize = 8;
+
+/// Asks for all of it.
+pub async fn gather(run: RunRow, rpc: &Rpc, looks: &Looks) -> Result<RunFacts, Failure> {
+    let name = run.run.clone();
+    let mut facts = RunFacts {
+        plan: rpc.plan(&name).await?,
+        items: rpc.items(&name, "").await?,
+        agents: rpc.agents().await?,
+        run,
+        ..RunFacts::default()
+    };
+    facts.take_attempts(looks.attempts(&name).await?);
+    let sign_offs = looks.sign_offs(&name).await?.into_iter();
+    facts.sign_offs = sign_offs.map(|row| (row.variant.clone(), row)).collect();
+    let files = facts.figure_files().into_iter();
+    let read =
+        files
+            .filter(|(_, output)| output.size <= MOST_FIGURE_BYTES)
+            .map(|(index, output)| async move {
+                // A file that is gone has no figures; the rest of the report stands.
+                let bytes = blob(rpc, &output.digest).await.unwrap_or_default();
+                (index, figures(&bytes))
+            });
+    let found: Vec<_> = futures::stream::iter(read).buffered(AT_ONCE).collect().await;
+    for (index, figures) in found {
+        if !figures.is_empty() {
+            facts.figures.entry(index).or_default().extend(figures);
+        }
+    }
+    Ok(facts)
+}
+
+/// The bytes of a blob.
+pub async fn blob(rpc: &Rpc, digest: &[u8]) -> Result<Vec<u8>, Failure> {
+    let digest = Digest::from_slice(digest).map_err(|error| Failure::unreachable(error.to_string()))?;
+    let pieces = rpc.get(digest).await?;
+    futures::pin_mut!(pieces);
+    let mut bytes = Vec::new();
+    while let Some(piece) = pieces.try_next().await? {
+        bytes.extend_from_slice(&piece);
+    }
+    Ok(bytes)
+}
