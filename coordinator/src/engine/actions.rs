@@ -2,7 +2,7 @@
 
 use tidemill_proto::v1::{End, ItemState, ToolVersion, source, to_agent};
 use tidemill_proto::v1::{Item, StagedInput, Start};
-use tidemill_proto::{Digest, LeaseId};
+use tidemill_proto::{Digest, LeaseId, state};
 
 use super::clock::now_ms;
 use super::commit::{Rows, Shown, Ticket};
@@ -323,6 +323,9 @@ fn staged_inputs(run: &LiveRun, item: &Item) -> Result<(Vec<StagedInput>, Vec<St
                     let position = position.ok_or_else(|| format!("{} has no such output", maker.address))?;
                     let made = run.board.outputs(edge.item);
                     let Some((digest, size)) = made.as_ref().and_then(|made| made.get(position)) else {
+                        if !state::is_finished(run.board.state(edge.item)) {
+                            return Err(format!("{} is being made again", maker.address));
+                        }
                         missing.push(source.label.clone());
                         continue;
                     };

@@ -162,4 +162,15 @@ impl LiveRun {
     pub fn log_place(&self, index: u32) -> LogPlace {
         (self.label.clone(), index)
     }
+
+    /// Whether all that an item reads from other items is finished, with or without outputs.
+    pub fn has_all_upstream(&self, index: u32) -> bool {
+        let Ok(item) = self.board.plan().item(index) else {
+            return true; // said when its key is looked for
+        };
+        let upstream = super::plan::upstream_indexes(&item);
+        upstream
+            .iter()
+            .all(|index| tidemill_proto::state::is_finished(self.board.state(*index)))
+    }
 }

@@ -32,9 +32,12 @@ impl Engine {
     }
 
     fn resolve(&mut self, item: ItemId) {
-        // It may have been stopped while it waited for its turn, or for a tool's version.
+        // It may have been stopped while it waited for its turn, or for a tool's version; or what it reads is being
+        // made again, and it is asked for once more after that.
         let open = |run: &LiveRun| {
-            !run.decided.contains_key(&item.index) && !state::is_finished(run.board.state(item.index))
+            !run.decided.contains_key(&item.index)
+                && !state::is_finished(run.board.state(item.index))
+                && run.has_all_upstream(item.index)
         };
         if !self.runs.get(&item.run).is_some_and(open) {
             return;

@@ -15,6 +15,9 @@ use crate::record::rows::{AttemptRecord, ItemReference};
 use crate::record::{CommitError, keys, pack};
 use crate::scheduler::{AgentId, Event, ItemId, LeaseNumber, Outcome};
 
+/// So often an item may lack inputs that are made again for it, before that counts as trouble of the machine.
+const LACKING_LIMIT: usize = 25;
+
 /// What an agent says that an item made.
 struct Reported {
     item: Item,
@@ -318,7 +321,13 @@ impl Engine {
             .iter()
             .filter_map(|bytes| Digest::from_slice(bytes).ok())
             .collect();
-        self.make_again(id, &lacking);
+        // A lost input is nobody's fault: no retry and no trouble of the machine, but not without end either.
+        let outcome = match outcome {
+            Outcome::Machine if self.make_again(id, &lacking) && self.lacked(id) <= LACKING_LIMIT => {
+                Outcome::HandedBack
+            }
+            other => other,
+        };
         self.step(Event::Ended {
             lease: lease.number,
             outcome,
@@ -358,16 +367,33 @@ impl Engine {
         }
     }
 
-    /// Inputs that could not be had are made again by the items that made them.
-    fn make_again(&mut self, id: ItemId, lacking: &[Digest]) {
+    /// How many attempts of an item ended because of the machine, a lost input among the reasons.
+    fn lacked(&mut self, id: ItemId) -> usize {
+        let attempts = self.active(id).map(|active| active.attempts().to_vec());
+        let attempts = attempts.unwrap_or_default();
+        attempts
+            .iter()
+            .filter(|attempt| attempt.outcome == "machine")
+            .count()
+    }
+
+    /// Inputs that could not be had are made again by the items that made them. True if the item has to wait for
+    /// any: for these, or for one that another item has missed before.
+    fn make_again(&mut self, id: ItemId, lacking: &[Digest]) -> bool {
         if lacking.is_empty() {
-            return;
+            return false;
         }
-        let Some(run) = self.runs.get(&id.run) else { return };
-        let Ok(planned) = run.board.plan().item(id.index) else {
-            return;
+        let Some(run) = self.runs.get(&id.run) else {
+            return false;
         };
-        let makers: Vec<u32> = super::plan::upstream_indexes(&planned)
+        let Ok(planned) = run.board.plan().item(id.index) else {
+            return false;
+        };
+        let upstream = super::plan::upstream_indexes(&planned);
+        let waits = upstream
+            .iter()
+            .any(|index| !state::is_finished(run.board.state(*index)));
+        let makers: Vec<u32> = upstream
             .into_iter()
             .filter(|index| {
                 let outputs = run.board.outputs(*index);
@@ -375,7 +401,7 @@ impl Engine {
             })
             .collect();
         if makers.is_empty() {
-            return;
+            return waits;
         }
         let now = now_ms();
         for index in &makers {
@@ -389,6 +415,7 @@ impl Engine {
             run: id.run,
             items: makers,
         });
+        true
     }
 
     /// Tells an agent that it may forget a result.

@@ -174,6 +174,9 @@ impl Scheduler {
             run.item_mut(index).pending = pending as u32;
         }
         for index in 0..count {
+            self.block_again(ItemId { run: id, index }, moment);
+        }
+        for index in 0..count {
             let item = ItemId { run: id, index };
             if self.item(item).is_some_and(|entry| entry.phase == Phase::Blocked) {
                 self.consider(item, moment);

@@ -90,7 +90,13 @@ impl Scheduler {
         if run.stopping {
             return self.conclude(item, ItemState::Stopped, Reason::Stopped, moment);
         }
-        let entry = run.item(item.index);
+        let entry = run.item_mut(item.index);
+        if entry.pending > 0 {
+            // What it reads is being made again.
+            entry.resolved = false;
+            self.show_phase(item, Phase::Blocked, moment);
+            return self.release_key(item, moment);
+        }
         let (step, resolved, keyed) = (entry.step, entry.resolved, entry.keyed);
         if !resolved {
             // Taken over while it ran, and it ran in vain: nothing is known of it yet.
@@ -113,6 +119,32 @@ impl Scheduler {
                 state: ItemState::Ready,
             });
         }
+    }
+
+    /// An item before this one has to make its result again: whoever has not begun waits for that, and is then
+    /// resolved anew.
+    pub(super) fn block_again(&mut self, item: ItemId, moment: &mut Moment) {
+        let Some(entry) = self.item(item).filter(|entry| entry.pending > 0) else {
+            return;
+        };
+        let was = entry.phase;
+        match was {
+            Phase::Ready | Phase::Parked => self.leave_ready(item),
+            Phase::SameKey => self.stop_waiting_for_key(item),
+            Phase::Resolving => {}
+            Phase::Blocked | Phase::Leased | Phase::Settling | Phase::Finished(_) => return,
+        }
+        if let Some(run) = self.runs.get_mut(&item.run) {
+            run.item_mut(item.index).resolved = false;
+            run.set_phase(item.index, Phase::Blocked);
+        }
+        if was.state() != ItemState::Waiting {
+            moment.actions.push(Action::Changed {
+                item,
+                state: ItemState::Waiting,
+            });
+        }
+        self.release_key(item, moment);
     }
 
     /// A run that had nothing to place does not get its idle time back: it starts level with the least served.

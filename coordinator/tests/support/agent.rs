@@ -25,6 +25,8 @@ pub enum Work {
     Hangs,
     /// Reports an output that it never stored.
     Lies,
+    /// Could not have these inputs.
+    Lacks(Vec<Digest>),
 }
 
 pub type Worker = Arc<dyn Fn(&Start) -> Work + Send + Sync>;
@@ -181,7 +183,12 @@ fn answer_one(
             count.fetch_add(1, Ordering::SeqCst);
             seen.lock().unwrap().push(address(&start).to_owned());
             if let Some(finished) = work(&start, store, worker(&start), link) {
+                let lacks = !finished.lacking.is_empty();
                 say(link, from_agent::Message::Finished(finished));
+                if lacks {
+                    // As agents do every second or so: nothing is placed here until it has said what it lends.
+                    say(link, from_agent::Message::Report(hello("").budget.unwrap()));
+                }
             }
         }
         Some(to_agent::Message::End(end)) => {
@@ -248,6 +255,11 @@ pub fn work(
                 size: 7,
                 parts: vec![],
             }];
+        }
+        Work::Lacks(digests) => {
+            finished.outcome = "machine".into();
+            finished.reason = "an input could not be had".into();
+            finished.lacking = digests.into_iter().map(Digest::to_vec).collect();
         }
         Work::Hangs => return None,
     }
