@@ -2,13 +2,14 @@
 
 use std::error::Error;
 
-const SCHEMAS: [&str; 6] = [
+const SCHEMAS: [&str; 7] = [
     "schema/plan.proto",
     "schema/runs.proto",
     "schema/looks.proto",
     "schema/agents.proto",
     "schema/members.proto",
     "schema/upkeep.proto",
+    "schema/forecast.proto",
 ];
 
 fn main() -> Result<(), Box<dyn Error>> {

@@ -85,6 +85,17 @@ impl Hours {
         }
     }
 
+    /// When the machine is lent in the week from `at` on: spans in milliseconds from then, in order.
+    pub fn ahead_ms(&self, at: Timestamp, zone: &TimeZone) -> Vec<(u64, u64)> {
+        let since =
+            |moment: Timestamp| u64::try_from(moment.as_millisecond() - at.as_millisecond()).unwrap_or(0);
+        let week_ms = 7 * u64::from(DAY_MINUTES) * 60_000;
+        let lent = self.lent_around(at, zone).into_iter();
+        lent.map(|(from, to)| (since(from), since(to).min(week_ms)))
+            .filter(|(from, to)| from < to)
+            .collect()
+    }
+
     /// The longest time that the machine is lent without a break, as clocks show it; `None`: around the clock.
     pub fn longest_ms(&self) -> Option<u64> {
         if self.has_no_gap() {
@@ -380,6 +391,16 @@ mod tests {
             assert_eq!((opening.open, opening.changes_at), (true, None), "{text}");
             assert_eq!(hours.longest_ms(), None, "{text}");
         }
+    }
+
+    #[test]
+    fn the_week_ahead_is_told_from_now_on() {
+        let hour = 3_600_000;
+        let ahead = hours("Mon-Tue 19:00-07:00").ahead_ms(utc("2026-06-01T23:00:00Z"), &TimeZone::UTC);
+        assert_eq!(
+            ahead,
+            [(0, 8 * hour), (20 * hour, 32 * hour), (164 * hour, 168 * hour)]
+        );
     }
 
     #[test]

@@ -83,6 +83,14 @@ impl Lending {
         self.hours.as_ref()?.longest_ms()
     }
 
+    /// When it is lent in the week from `now` on, in milliseconds from then; empty: around the clock.
+    pub(crate) fn ahead_ms(&self, now: Timestamp) -> Vec<(u64, u64)> {
+        let hours = self.hours.as_ref().filter(|hours| hours.longest_ms().is_some());
+        hours
+            .map(|hours| hours.ahead_ms(now, &self.zone))
+            .unwrap_or_default()
+    }
+
     /// Whether new items are taken, by one look.
     pub(crate) fn taking(
         &self,

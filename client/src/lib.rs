@@ -117,6 +117,7 @@ async fn with_coordinator(
         Command::Page(arguments) => commands::page::page(arguments, settings, printer).await,
         Command::Approve(arguments) => commands::sign_off::sign_off(arguments, true, settings, printer).await,
         Command::Reject(arguments) => commands::sign_off::sign_off(arguments, false, settings, printer).await,
+        Command::Forecast(arguments) => commands::forecast::forecast(arguments, settings, printer).await,
         Command::Again(arguments) => commands::again::again(arguments, settings, printer).await,
         Command::Pause(arguments) => commands::pause::pause(arguments, Wish::Pause, settings, printer).await,
         Command::Resume(arguments) => {

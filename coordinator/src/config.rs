@@ -22,6 +22,8 @@ pub struct Config {
     pub report_every: Duration,
     /// How long a submission waits for agents to say which version of a program they have.
     pub tool_answer_wait: Duration,
+    /// Is told what came of each run that ends: one JSON object on its standard input.
+    pub summary_program: Option<PathBuf>,
 }
 
 impl Config {
@@ -36,6 +38,7 @@ impl Config {
             silence_limit: Duration::from_secs(30),
             report_every: Duration::from_secs(1),
             tool_answer_wait: Duration::from_secs(20),
+            summary_program: None,
         }
     }
 

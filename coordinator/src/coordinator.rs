@@ -13,6 +13,7 @@ use tidemill_proto::v1::looks_server::LooksServer;
 use tidemill_proto::v1::members_server::MembersServer;
 use tidemill_proto::v1::pictures_server::PicturesServer;
 use tidemill_proto::v1::runs_server::RunsServer;
+use tidemill_proto::v1::forecasts_server::ForecastsServer;
 use tidemill_proto::v1::upkeep_server::UpkeepServer;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpStream;
@@ -34,6 +35,7 @@ use crate::services::blobs::BlobsService;
 use crate::services::looks::LooksService;
 use crate::services::members::MembersService;
 use crate::services::runs::RunsService;
+use crate::services::forecasts::ForecastsService;
 use crate::services::upkeep::UpkeepService;
 
 /// Bytes that a sender may be ahead of us, for one call and for all of a connection: a few chunks of a blob.
@@ -247,6 +249,8 @@ impl Coordinator {
         let runs = RunsService::new(engine.clone(), archive.clone(), ending.clone());
         let looks = self.looks(archive.clone(), ending.clone());
         let upkeep = UpkeepServer::new(UpkeepService::new(archive.clone(), engine.clone(), ending.clone()));
+        let forecasts = ForecastsService::new(engine.clone(), archive.clone());
+        let forecasts = ForecastsServer::new(forecasts).max_decoding_message_size(MAX_MESSAGE_BYTES);
         let blobs = BlobsService::new(archive.store, engine.clone());
         let agents = AgentsService::new(engine.clone(), ending);
         let pictures = PicturesServer::new(looks.clone()).max_decoding_message_size(MAX_MESSAGE_BYTES);
@@ -263,6 +267,7 @@ impl Coordinator {
             .add_service(InterceptedService::new(runs, to(Area::Runs)))
             .add_service(InterceptedService::new(looks, to(Area::Runs)))
             .add_service(InterceptedService::new(upkeep, to(Area::Runs)))
+            .add_service(InterceptedService::new(forecasts, to(Area::Runs)))
             .add_service(InterceptedService::new(pictures, to(Area::Blobs)))
             .add_service(InterceptedService::new(blobs, to(Area::Blobs)))
             .add_service(InterceptedService::new(agents, to(Area::Agents)))

@@ -10,11 +10,13 @@
 //! - [`os`]: what differs between operating systems.
 //! - [`record`]: runs, items, attempts and results on disk.
 //! - [`scheduler`]: decides what runs where; pure. [`estimate`]: what items are expected to need; pure.
+//! - [`forecast`]: when a run will be done, by the simulated scheduler.
 
 pub mod config;
 pub mod coordinator;
 pub mod engine;
 pub mod estimate;
+pub mod forecast;
 pub mod identity;
 pub mod looks;
 pub mod os;

@@ -56,6 +56,9 @@ enum Command {
         /// Seconds that a lost agent's items wait for it to come back, before they are placed elsewhere.
         #[arg(long, value_name = "SECONDS", default_value_t = 60, value_parser = clap::value_parser!(u64).range(0..=86400))]
         lost_grace: u64,
+        /// Call this program whenever a run has ended, with what came of it as one JSON object on its standard input.
+        #[arg(long, value_name = "PROGRAM")]
+        summary_to: Option<PathBuf>,
     },
     /// Make the studio's certificate authority, this server's certificate, and an invitation. Run again, it
     /// keeps the authority, so that members stay members.
@@ -94,7 +97,7 @@ fn start_logging(form: LogForm) {
 }
 
 async fn run(command: Command) -> anyhow::Result<()> {
-    let (data, listen, page, plain, silence_limit, lost_grace) = match command {
+    let (data, listen, page, plain, silence_limit, lost_grace, summary_program) = match command {
         Command::Serve {
             data,
             listen,
@@ -102,7 +105,8 @@ async fn run(command: Command) -> anyhow::Result<()> {
             plain,
             silence_limit,
             lost_grace,
-        } => (data, listen, page, plain, silence_limit, lost_grace),
+            summary_to,
+        } => (data, listen, page, plain, silence_limit, lost_grace, summary_to),
         Command::Init(init) => return init.run(),
         Command::Invite(invite) => return invite.run(),
     };
@@ -111,6 +115,7 @@ async fn run(command: Command) -> anyhow::Result<()> {
         Config {
             silence_limit: Duration::from_secs(silence_limit),
             lost_grace: Duration::from_secs(lost_grace),
+            summary_program,
             ..Config::studio(data)
         },
         listen,

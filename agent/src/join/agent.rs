@@ -5,8 +5,8 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use tidemill_proto::v1::{
-    Declined, FromAgent, Hello, LogPiece, OperationVersion, Report, Start, ToAgent, ToolAnswer, Welcome,
-    from_agent, to_agent,
+    Declined, FromAgent, Hello, LentSpan, LogPiece, OperationVersion, Report, Start, ToAgent, ToolAnswer,
+    Welcome, from_agent, to_agent,
 };
 use tidemill_store::Store;
 use tokio::runtime::Handle;
@@ -467,6 +467,13 @@ impl Agent {
             accepting: !self.leaving && self.taking.refusal.is_none(),
             closes_in_ms: self.taking.closes_in_ms(jiff::Timestamp::now()),
             refusal: self.taking.refusal.clone().unwrap_or_default(),
+            lends_ahead: self
+                .config
+                .lending
+                .ahead_ms(jiff::Timestamp::now())
+                .into_iter()
+                .map(|(from_in_ms, to_in_ms)| LentSpan { from_in_ms, to_in_ms })
+                .collect(),
         }
     }
 }

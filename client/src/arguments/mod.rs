@@ -100,6 +100,8 @@ pub enum Command {
     Reject(SignOff),
     /// Run failed, cut-off and stopped items of a run again
     Again(Again),
+    /// Say when a run will be done, or a manifest if it were run now
+    Forecast(Forecast),
     /// Hold a run's ready items back; running ones go on
     Pause(OneRun),
     /// Let a paused run go on
@@ -352,6 +354,20 @@ pub struct SignOff {
     /// What you think of it
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub note: String,
+}
+
+/// `forecast [RUN | MANIFEST]`.
+#[derive(Debug, Args)]
+pub struct Forecast {
+    /// A run, as in harbour-dock.12, or a manifest, as in harbour.toml; left out: the newest run
+    #[arg(value_name = "RUN | MANIFEST")]
+    pub target: Option<String>,
+    /// Of a manifest: which part of it.
+    #[command(flatten)]
+    pub choice: Choice,
+    /// Of a manifest: as if items that match were run in spite of a recorded result
+    #[arg(long, value_name = "PATTERN")]
+    pub anew: Vec<String>,
 }
 
 /// `again RUN [PATTERN…]`.

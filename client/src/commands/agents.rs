@@ -39,7 +39,11 @@ pub async fn agents(settings: &Settings, printer: &Printer) -> Result<ExitStatus
         for row in &rows {
             agents.add_row([
                 row.name.clone(),
-                row.state.clone(),
+                if row.note.is_empty() {
+                    row.state.clone()
+                } else {
+                    format!("{}: {}", row.state, row.note)
+                },
                 format!(
                     "{} of {}",
                     thousandths(row.booked_millicores),

@@ -6,6 +6,7 @@ pub mod check;
 pub mod deliver;
 pub mod doc;
 mod ending;
+pub mod forecast;
 pub mod history;
 pub mod inspect;
 pub mod join;

@@ -124,8 +124,6 @@ fn item_text(run: &str, row: &ItemRow, view: &ItemView) -> String {
         ("made by", view.made_by.clone()),
         ("reads from", view.upstream.join(", ")),
         ("read by", view.downstream.join(", ")),
-        ("declared", estimate_text(view.declared.as_ref())),
-        ("learned", estimate_text(view.learned.as_ref())),
         (
             "key",
             Digest::from_slice(&view.key)
@@ -139,6 +137,7 @@ fn item_text(run: &str, row: &ItemRow, view: &ItemView) -> String {
             .filter(|(_, text)| !text.is_empty())
             .map(|(name, text)| format!("  {name:<11} {text}")),
     );
+    lines.push(indented(&needs_table(view)));
     if !row.outputs.is_empty() {
         lines.push(indented(&outputs_table(&row.outputs)));
     }
@@ -186,18 +185,42 @@ fn outputs_table(outputs: &[MadeOutput]) -> String {
     table::text(&made)
 }
 
-fn estimate_text(estimate: Option<&Estimate>) -> String {
-    let Some(estimate) = estimate else {
-        return String::new();
-    };
-    let mut parts = vec![
-        human::size(estimate.memory_bytes),
-        human::cores(estimate.millicores),
+/// What is believed of an item beside what was measured of it.
+fn needs_table(view: &ItemView) -> String {
+    let measured = view.attempts_made.iter().filter_map(|attempt| attempt.measured);
+    let measured = measured.fold(None, |most: Option<Estimate>, one| {
+        let most = most.unwrap_or_default();
+        Some(Estimate {
+            memory_bytes: most.memory_bytes.max(one.peak_memory_bytes),
+            millicores: 0,
+            elapsed_ms: one.elapsed_ms, // of the last attempt
+        })
+    });
+    let columns = [
+        ("declared", view.declared.as_ref()),
+        ("learned", view.learned.as_ref()),
+        ("booked", view.booked.as_ref()),
+        ("measured", measured.as_ref()),
     ];
-    if estimate.elapsed_ms > 0 {
-        parts.push(human::duration(estimate.elapsed_ms));
-    }
-    parts.join(", ")
+    let known: Vec<_> = columns
+        .into_iter()
+        .filter_map(|(name, estimate)| Some((name, estimate?)))
+        .collect();
+    let heads: Vec<String> = known.iter().map(|(name, _)| format!(">{name}")).collect();
+    let heads: Vec<&str> = std::iter::once("needs")
+        .chain(heads.iter().map(String::as_str))
+        .collect();
+    let mut needs = table::with_heads(&heads);
+    let mut row = |name: &str, show: &dyn Fn(&Estimate) -> String| {
+        let values = known.iter().map(|(_, estimate)| show(estimate));
+        needs.add_row(std::iter::once(name.to_owned()).chain(values).collect::<Vec<_>>());
+    };
+    row("memory", &|one| nonzero(one.memory_bytes, human::size));
+    row("cores", &|one| {
+        nonzero(u64::from(one.millicores), |_| human::cores(one.millicores))
+    });
+    row("time", &|one| nonzero(one.elapsed_ms, human::duration));
+    table::text(&needs)
 }
 
 fn indented(text: &str) -> String {
@@ -240,11 +263,42 @@ mod tests {
         };
         let text = anstream::adapter::strip_str(&item_text("dock.1", &row, &view)).to_string();
         assert!(
-            text.starts_with(
-                "dock.1/a/game: failed\n  reads from  a/weathered\n  declared    1.0 GiB, 1 core\n"
-            ),
+            text.starts_with("dock.1/a/game: failed\n  reads from  a/weathered\n"),
             "{text}"
         );
         assert!(!text.contains("made by") && text.contains("attempt"), "{text}");
+        assert!(text.contains("declared") && !text.contains("learned"), "{text}");
+    }
+
+    #[test]
+    fn what_is_believed_stands_beside_what_was_measured() {
+        let estimate = |gibibytes: u64, elapsed_ms| {
+            Some(Estimate {
+                memory_bytes: gibibytes << 30,
+                millicores: 1000,
+                elapsed_ms,
+            })
+        };
+        let view = ItemView {
+            declared: estimate(10, 0),
+            learned: estimate(2, 3_000),
+            attempts_made: vec![Attempt {
+                measured: Some(tidemill_proto::v1::Measured {
+                    peak_memory_bytes: 1 << 30,
+                    elapsed_ms: 2_500,
+                    ..Default::default()
+                }),
+                ..Attempt::default()
+            }],
+            ..ItemView::default()
+        };
+        let text = anstream::adapter::strip_str(&needs_table(&view)).to_string();
+        let memory = text.lines().find(|line| line.contains("memory")).unwrap();
+        let words: Vec<&str> = memory.split_whitespace().collect();
+        assert_eq!(
+            words,
+            ["memory", "10.0", "GiB", "2.0", "GiB", "1.0", "GiB"],
+            "{text}"
+        );
     }
 }

@@ -196,6 +196,7 @@ impl<'a> Item<'a> {
             attempts_made: view.attempts_made.iter().map(AttemptMade::from).collect(),
             declared: view.declared.as_ref().map(Needed::from),
             learned: view.learned.as_ref().map(Needed::from),
+            booked: view.booked.as_ref().map(Needed::from),
             upstream: &view.upstream,
             downstream: &view.downstream,
             waits_for: &view.waits_for,
@@ -215,6 +216,7 @@ struct ItemMore<'a> {
     attempts_made: Vec<AttemptMade<'a>>,
     declared: Option<Needed>,
     learned: Option<Needed>,
+    booked: Option<Needed>,
     upstream: &'a [String],
     downstream: &'a [String],
     waits_for: &'a str,
@@ -335,6 +337,7 @@ pub struct Agent<'a> {
     load_cores: f32,
     running: &'a [String],
     finished_items: u64,
+    note: &'a str,
     seen_ms: i64,
 }
 
@@ -354,6 +357,7 @@ impl<'a> From<&'a AgentRow> for Agent<'a> {
             load_cores: row.load_cores,
             running: &row.running,
             finished_items: row.finished_items,
+            note: &row.note,
             seen_ms: row.seen_ms,
         }
     }

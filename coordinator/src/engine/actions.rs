@@ -55,8 +55,7 @@ impl Engine {
                 elapsed_ms,
                 expected_ms,
             } => {
-                let item = self.address(item);
-                tracing::warn!(%item, elapsed_ms, expected_ms, "an item runs much longer than expected");
+                self.remark_slow(item, elapsed_ms, expected_ms);
             }
         }
     }
@@ -67,6 +66,25 @@ impl Engine {
         run.map_or_else(String::new, |run| {
             format!("{}/{}", run.label, run.board.plan().address(item.index))
         })
+    }
+
+    /// People see it beside the item for as long as it runs.
+    fn remark_slow(&self, item: ItemId, elapsed_ms: u64, expected_ms: u64) {
+        let address = self.address(item);
+        tracing::warn!(item = %address, elapsed_ms, expected_ms, "an item runs much longer than expected");
+        let Some(run) = self.runs.get(&item.run) else {
+            return;
+        };
+        let remark = format!(
+            "slow: it has run for {} s, and {} s were expected",
+            elapsed_ms / 1000,
+            expected_ms.div_ceil(1000)
+        );
+        run.board.change(item.index, now_ms(), |cell| {
+            if cell.state == ItemState::Running {
+                cell.reason = Some(remark.into());
+            }
+        });
     }
 
     fn changed(&mut self, item: ItemId, state: ItemState) {

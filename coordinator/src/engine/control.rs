@@ -12,7 +12,7 @@ use super::commit::{Rows, Ticket};
 use super::event::{Again, Event as EngineEvent, Explained, Refusal, Reply};
 use super::plan::{PlanError, upstream_indexes};
 use super::recipe::Recipe;
-use super::{Engine, rows};
+use super::{Engine, rows, summary};
 use crate::query::names::fits_any;
 use crate::record::rows::ItemRecord;
 use crate::record::{CommitError, keys, pack};
@@ -128,6 +128,9 @@ impl Engine {
             moves.finish_estimate_ms = 0;
             moves.note.clear();
         });
+        if let Some(program) = &self.config.summary_program {
+            summary::tell(program.clone(), summary::summary(&run.board));
+        }
         self.step(Event::RunRemoved { run: id });
         // A process that is still being ended keeps its booking until its agent says that it is gone.
         let scheduler = &self.scheduler;

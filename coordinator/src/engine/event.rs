@@ -11,6 +11,7 @@ use super::board::RunBoard;
 use super::commit::Committed;
 use super::plan::KeptPlan;
 use super::recipe::Recipe;
+use super::standing::Standing;
 use crate::record::rows::RunRecord;
 use crate::scheduler::Estimate;
 
@@ -109,6 +110,8 @@ pub enum Event {
     FixTools(Vec<Tool>, Reply<HashMap<String, String>>),
     /// What an item of a live run waits for, in words.
     Explain(RunName, u32, Reply<Explained>),
+    /// Who lends what when, and how far open runs are.
+    Standing(Reply<Standing>),
     /// Who is here.
     ListAgents(Reply<Vec<AgentRow>>),
     /// Rows and blobs are on disk, or could not be written.

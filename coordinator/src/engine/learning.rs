@@ -7,6 +7,7 @@ use tidemill_proto::Digest;
 use super::Engine;
 use super::commit::Rows;
 use crate::estimate::{Learned, Sample, estimate};
+use crate::forecast::expect;
 use crate::query::archive::Archive;
 use crate::record::rows::{EstimateRecord, SampleRecord};
 use crate::record::{keys, pack};
@@ -54,14 +55,11 @@ impl Engine {
         let plan = run.board.plan();
         let planned = plan.item(item.index).ok()?;
         let step = run.signatures.get(planned.step as usize)?;
-        let signature = match tool {
-            Some(exact) => Digest::of(format!("{step}\n{exact}").as_bytes()),
-            None => *step,
-        };
         let name = &plan.step_of(&planned)?.name;
-        // No signature is the digest of such a text.
-        let family = Digest::of(format!("step {name}\nof {}", plan.manifest).as_bytes());
-        Some((signature, family))
+        Some((
+            expect::signature(*step, tool),
+            expect::family(name, &plan.manifest),
+        ))
     }
 
     /// What an item is expected to need: declared first, learned afterwards.

@@ -24,8 +24,10 @@ mod joining;
 mod learning;
 mod resolving;
 mod results;
+pub mod standing;
 mod starting;
 mod submitting;
+mod summary;
 mod upkeep;
 
 use std::collections::{HashMap, HashSet, VecDeque};
@@ -225,6 +227,7 @@ impl Engine {
             Event::FixTools(tools, reply) => self.fix_tools(tools, reply),
             Event::Explain(run, index, reply) => self.explain(&run, index, reply),
             Event::ListAgents(reply) => self.list_agents(reply),
+            Event::Standing(reply) => self.standing(reply),
             Event::Committed(committed) => self.committed(*committed),
             Event::BlobLost(digest) => self.blob_lost(digest),
             Event::Close(reply) => self.closing = Some(reply),

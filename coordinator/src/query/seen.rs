@@ -13,6 +13,7 @@ use crate::engine::board::RunBoard;
 use crate::engine::event::LiveRuns;
 use crate::engine::plan::upstream_indexes;
 use crate::engine::rows::{attempt_view, key_parts};
+use crate::forecast::expect::learned_of;
 use crate::record::rows::{ItemRecord, RunRecord};
 
 /// How many earlier runs are looked through for the same item.
@@ -108,6 +109,14 @@ impl Seen {
         })
     }
 
+    /// The size of an output, if it was made.
+    pub fn output_bytes(&self, index: u32, output: &str) -> Option<u64> {
+        let made = self.board.outputs(index)?;
+        let item = self.board.plan().item(index).ok()?;
+        let position = item.outputs.iter().position(|declared| declared.name == output)?;
+        made.get(position).map(|(_, size)| *size)
+    }
+
     /// Everything about one item but what only the engine knows. Blocks.
     ///
     /// # Errors
@@ -118,6 +127,8 @@ impl Seen {
         let recorded = archive.item(self.record.serial, index)?.unwrap_or_default();
         let parts = self.subject().parts(&item).ok();
         let needs = item.needs.clone().unwrap_or_default();
+        let made = |index: u32, output: &str| self.output_bytes(index, output);
+        let learned = learned_of(archive, plan, &self.tools, index, made).map_err(ArchiveError::from)?;
         let mut downstream = Vec::new();
         for later in index + 1..plan.len() {
             let reads = upstream_indexes(&plan.item(later).map_err(ArchiveError::from)?).contains(&index);
@@ -141,13 +152,18 @@ impl Seen {
                 millicores: needs.millicores,
                 elapsed_ms: needs.seconds.saturating_mul(1000),
             }),
-            learned: None,
+            learned: learned.map(|learned| Estimate {
+                memory_bytes: learned.need.memory_bytes,
+                millicores: learned.need.millicores,
+                elapsed_ms: learned.elapsed_ms.unwrap_or(0),
+            }),
             key_parts: parts.as_ref().map(key_parts).unwrap_or_default(),
             upstream: upstream_indexes(&item)
                 .into_iter()
                 .map(|up| plan.address(up).to_owned())
                 .collect(),
             downstream,
+            booked: None,
             waits_for: String::new(),
             made_by: made_by.unwrap_or_default(),
         })

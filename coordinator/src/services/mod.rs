@@ -4,6 +4,7 @@ pub mod agents;
 pub mod blobs;
 pub mod blocking;
 pub mod convert;
+pub mod forecasts;
 pub mod logging;
 pub mod looks;
 pub mod members;

@@ -232,7 +232,7 @@ impl Runs for RunsService {
             .await?
             .map_err(|error| item_status(&error))?;
         view.waits_for = explained.waits_for;
-        view.learned = explained.estimate.map(|estimate| Estimate {
+        view.booked = explained.estimate.map(|estimate| Estimate {
             memory_bytes: estimate.need.memory_bytes,
             millicores: estimate.need.millicores,
             elapsed_ms: estimate.elapsed_ms.unwrap_or(0),
