@@ -5,10 +5,12 @@
 //! - `quadric`: squared distances to planes, summed.
 //! - `surface`: triangles that can be merged away.
 //! - `reduce`: which edges may collapse, where to, and in which order.
+//! - `crossing`: keeps faces of a coarse surface from passing through each other.
 //! - `tunnel`: cuts and caps narrow tunnels.
 //! - `pressure`: what gives way when a budget is out of reach otherwise.
 //! - `stray`: the error that was reached.
 
+mod crossing;
 mod pressure;
 mod quadric;
 mod reduce;

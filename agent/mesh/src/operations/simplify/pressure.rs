@@ -14,18 +14,26 @@ pub enum Pressure {
     Borders,
     /// Borders hardly pull, and small patches of a tag may go as long as the tag has others.
     Patches,
+    /// Faces may pass through each other.
+    Crossings,
 }
 
 impl Pressure {
     /// In order.
-    pub const ALL: [Self; 4] = [Self::Kept, Self::Tunnels, Self::Borders, Self::Patches];
+    pub const ALL: [Self; 5] = [
+        Self::Kept,
+        Self::Tunnels,
+        Self::Borders,
+        Self::Patches,
+        Self::Crossings,
+    ];
 
     /// Weight of the planes that hold borders between tags, beside those of faces.
     pub(super) fn border_weight(self) -> f64 {
         match self {
             Self::Kept | Self::Tunnels => 10.0,
             Self::Borders => 1.0,
-            Self::Patches => 0.1,
+            Self::Patches | Self::Crossings => 0.1,
         }
     }
 
@@ -39,7 +47,11 @@ impl Pressure {
     }
 
     pub(super) fn absorbs_patches(self) -> bool {
-        self == Self::Patches
+        self >= Self::Patches
+    }
+
+    pub(super) fn crosses(self) -> bool {
+        self == Self::Crossings
     }
 
     /// Of the angle by which a face may turn in one collapse: 78 degrees, then 87.

@@ -1,11 +1,14 @@
 //! Which edges may collapse, where to, and in which order.
 
+mod rounds;
+
 use std::cmp::{Ordering, Reverse};
 use std::collections::{BinaryHeap, HashSet};
 
 use glam::DVec3;
 use rayon::prelude::*;
 
+use super::crossing::Watch;
 use super::pressure::Pressure;
 use super::quadric::Quadric;
 use super::surface::{END, EdgeFaces, Link, Surface};
@@ -49,6 +52,14 @@ struct Entry {
     version: u32,
 }
 
+/// What came of a collapse.
+enum Tried {
+    Done,
+    /// A loop of three edges with this vertex stands against it.
+    Loop(u32),
+    Refused,
+}
+
 struct Reducer {
     surface: Surface,
     quadrics: Vec<Quadric>,
@@ -65,6 +76,7 @@ struct Reducer {
     heap: BinaryHeap<Reverse<u64>>,
     /// Faces left of each tag; the last place counts the untagged.
     faces_of_tag: Vec<usize>,
+    watch: Watch,
     pressure: Pressure,
     until: Until,
 }
@@ -78,6 +90,7 @@ pub(super) struct Reduced {
 /// Collapses edges of a welded mesh until it is time to stop or none may collapse.
 pub(super) fn reduce(mesh: &Mesh, until: Until, pressure: Pressure) -> Reduced {
     let mut reducer = Reducer::new(mesh, until, pressure);
+    rounds::run(&mut reducer);
     // What a neighbour stood in the way of may be possible after it has gone, so ask again until nothing is.
     while !reducer.is_done() {
         let before = reducer.surface.living;
@@ -129,6 +142,7 @@ impl Reducer {
             entries: Vec::new(),
             heap: BinaryHeap::new(),
             faces_of_tag,
+            watch: Watch::default(),
             pressure,
             until,
         }
@@ -275,36 +289,48 @@ impl Reducer {
         Some((place, sum.at(place) + LENGTH_COST * length_squared * sum.weight))
     }
 
-    fn collapse(&mut self, [a, b]: [u32; 2], place: DVec3) {
+    fn collapse(&mut self, ends: [u32; 2], place: DVec3) {
+        match self.try_collapse(ends, place) {
+            Tried::Done => {
+                let [a, b] = ends;
+                let all = std::mem::take(&mut self.parked[a as usize]) | self.parked[b as usize];
+                self.enter_around(a, all);
+                if self.pressure.closes_tunnels() {
+                    self.enter_cuts_around(a);
+                }
+            }
+            Tried::Loop(tip) => {
+                self.park(ends);
+                if self.pressure.closes_tunnels() {
+                    self.enter_cut([ends[0], ends[1], tip]);
+                }
+            }
+            Tried::Refused => self.park(ends),
+        }
+    }
+
+    /// Merges the second end into the first unless something stands against it.
+    fn try_collapse(&mut self, [a, b]: [u32; 2], place: DVec3) -> Tried {
         let Some(faces) = self.surface.faces_at(a, b).filter(|faces| faces.count > 0) else {
-            self.park([a, b]);
-            return;
+            return Tried::Refused;
         };
         match self.surface.link(a, b, &faces) {
             Link::Sound => {}
-            Link::Loop(tip) => {
-                self.park([a, b]);
-                if self.pressure.closes_tunnels() {
-                    self.enter_cut([a, b, tip]);
-                }
-                return;
-            }
-            Link::Broken => {
-                self.park([a, b]);
-                return;
-            }
+            Link::Loop(tip) => return Tried::Loop(tip),
+            Link::Broken => return Tried::Refused,
         }
         if !self.keeps_borders([a, b], &faces)
             || !self.keeps_sides(a, b, place)
             || !self.keeps_sides(b, a, place)
+            || (!self.pressure.crosses() && self.watch.would_cross(&self.surface, [a, b], place))
         {
-            self.park([a, b]);
-            return;
+            return Tried::Refused;
         }
         for tag in &faces.tags[..faces.count] {
             *self.tag_count(*tag) -= 1;
         }
         self.surface.merge(a, b, place);
+        self.watch.update(&self.surface, a);
         let quadric = self.quadrics[b as usize];
         self.quadrics[a as usize].add(&quadric);
         self.kinds[a as usize] = self.kinds[a as usize].max(self.kinds[b as usize]);
@@ -313,11 +339,7 @@ impl Reducer {
             .max(self.versions[b as usize])
             .wrapping_add(1);
         self.merged_into[b as usize] = a;
-        let all = std::mem::take(&mut self.parked[a as usize]) | self.parked[b as usize];
-        self.enter_around(a, all);
-        if self.pressure.closes_tunnels() {
-            self.enter_cuts_around(a);
-        }
+        Tried::Done
     }
 
     /// Enters the loops of three edges that have come about at a vertex.
@@ -403,6 +425,7 @@ impl Reducer {
             *self.tag_count(self.surface.tags[cap]) += 1;
         }
         for vertex in ring.into_iter().chain(made) {
+            self.watch.update(&self.surface, vertex);
             self.enter_around(vertex, true);
         }
     }

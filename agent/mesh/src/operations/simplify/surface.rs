@@ -97,6 +97,11 @@ impl Surface {
         others(corner, &self.triangles)
     }
 
+    /// Where the corners of a triangle are.
+    pub fn places(&self, triangle: u32) -> [DVec3; 3] {
+        self.triangles[triangle as usize].map(|corner| self.positions[corner as usize])
+    }
+
     /// The faces at an edge; `None` for more than two.
     pub fn faces_at(&self, a: u32, b: u32) -> Option<EdgeFaces> {
         let mut faces = EdgeFaces {
