@@ -35,21 +35,14 @@ impl Process {
         self.0.id()
     }
 
+    /// Whether it has ended.
+    pub fn has_ended(&mut self) -> bool {
+        self.0.try_wait().expect("wait for a child").is_some()
+    }
+
     /// On Linux SIGKILL: nothing of it runs any more when this returns.
     pub fn kill(mut self) {
         self.end();
-    }
-
-    /// Waits until it has ended by itself; its exit code.
-    pub fn wait(mut self, limit: Duration) -> Option<i32> {
-        let deadline = Instant::now() + limit;
-        loop {
-            if let Some(status) = self.0.try_wait().expect("wait for a child") {
-                return status.code();
-            }
-            assert!(Instant::now() < deadline, "it still runs after {limit:?}");
-            std::thread::sleep(Duration::from_millis(20));
-        }
     }
 
     fn end(&mut self) {

@@ -6,6 +6,9 @@ use tidemill_proto::v1::Finished;
 
 use crate::launcher::{Cause, Ended, How};
 
+/// With less free, a disk is full.
+const FULL_BELOW_BYTES: u64 = 256 * 1024;
+
 /// The words for [`Finished::outcome`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Outcome {
@@ -59,6 +62,15 @@ impl Verdict {
 
     pub(crate) fn failed(reason: impl ToString) -> Self {
         Self::new(Outcome::Failed, reason.to_string())
+    }
+
+    /// A program that fails on a full disk is hardly to blame: another agent may have room.
+    pub(crate) fn on_disk(mut self, free_bytes: Option<u64>) -> Self {
+        if self.outcome == Outcome::Failed && free_bytes.is_some_and(|free| free < FULL_BELOW_BYTES) {
+            self.outcome = Outcome::Machine;
+            self.reason = format!("the agent's disk is full: {}", self.reason);
+        }
+        self
     }
 
     /// Writes outcome, exit code, reason and lacking blobs into the message.
@@ -174,6 +186,16 @@ mod tests {
             peak_memory_bytes: (300 << 20) + 1,
             leftovers: 0,
         }
+    }
+
+    #[test]
+    fn a_failure_on_a_full_disk_is_the_machines() {
+        let outcome = |free| Verdict::failed("cp ended with exit code 1").on_disk(free).outcome;
+        assert_eq!(outcome(Some(0)), Outcome::Machine);
+        assert_eq!(outcome(Some(FULL_BELOW_BYTES)), Outcome::Failed);
+        assert_eq!(outcome(None), Outcome::Failed);
+        let stopped = Verdict::new(Outcome::Stopped, "").on_disk(Some(0));
+        assert_eq!(stopped.outcome, Outcome::Stopped);
     }
 
     #[test]

@@ -116,7 +116,8 @@ fn attempt(
     }
     let verdict = judge::judge(&ended, name, item.time_limit_ms, start.memory_limit_bytes);
     if verdict.outcome != Outcome::Done {
-        return Err(with_last_line(verdict, log));
+        let free = fs4::available_space(around.folder.root()).ok();
+        return Err(with_last_line(verdict.on_disk(free), log));
     }
     let found = collect::check(item, around.folder)?;
     if !found.undeclared.is_empty() {

@@ -137,7 +137,7 @@ impl Engine {
             outcome: Outcome::Success,
         });
         let name = self.agent_name(lease.agent);
-        let attempt = rows::attempt_record(&finished, lease.attempt, &name, false);
+        let attempt = rows::attempt_record(&finished, lease.started_ms, lease.attempt, &name, false);
         let remark = self.compare_with_earlier(lease.item, &item, &outputs);
         let log = Digest::from_slice(&finished.log).ok();
         let done = Done {
@@ -292,7 +292,13 @@ impl Engine {
         };
         let name = self.agent_name(lease.agent);
         let log = self.keep_log(&mut finished);
-        let attempt = rows::attempt_record(&finished, lease.attempt, &name, outcome.is_charged());
+        let attempt = rows::attempt_record(
+            &finished,
+            lease.started_ms,
+            lease.attempt,
+            &name,
+            outcome.is_charged(),
+        );
         let mut input_bytes = 0;
         if let Some(active) = self.active(id) {
             active.add_attempt(attempt);

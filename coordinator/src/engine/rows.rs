@@ -100,13 +100,21 @@ pub fn set_ended(record: &mut RunRecord, ended_ms: i64) {
     } as i32;
 }
 
-/// An attempt that an agent reports as ended.
-pub fn attempt_record(finished: &Finished, number: u32, agent: &str, charged: bool) -> AttemptRecord {
+/// An attempt that an agent reports as ended. It began when its lease was given, by this machine's clock, and took as long
+/// as the agent says: the agent's own clock may be hours off.
+pub fn attempt_record(
+    finished: &Finished,
+    given_ms: i64,
+    number: u32,
+    agent: &str,
+    charged: bool,
+) -> AttemptRecord {
+    let took_ms = finished.ended_ms.saturating_sub(finished.started_ms).max(0);
     AttemptRecord {
         number,
         agent: agent.to_owned(),
-        started_ms: finished.started_ms,
-        ended_ms: finished.ended_ms,
+        started_ms: given_ms,
+        ended_ms: given_ms.saturating_add(took_ms),
         outcome: finished.outcome.clone(),
         exit_code: finished.exit_code,
         reason: cut_line(&finished.reason, MAX_REASON_BYTES),
