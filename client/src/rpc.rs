@@ -325,6 +325,20 @@ impl Rpc {
         Ok(missing)
     }
 
+    /// Whether a blob that should be in the store cannot be had from it. [`Rpc::missing`] would not say: a copy that
+    /// only waits for a commit counts as there.
+    pub async fn has_lost(&self, digest: Digest) -> bool {
+        let request = BlobRequest {
+            digest: digest.to_vec(),
+            offset: 0,
+        };
+        let status = match self.blobs.clone().get(request).await {
+            Ok(chunks) => chunks.into_inner().message().await.err(),
+            Err(status) => Some(status),
+        };
+        status.is_some_and(|status| matches!(status.code(), Code::NotFound | Code::DataLoss))
+    }
+
     /// Puts one blob; `data` yields its bytes in pieces of at most [`CHUNK_BYTES`].
     pub async fn put(
         &self,

@@ -278,3 +278,89 @@ fn kill_9_leaves_whole_files_and_nothing_to_repair() {
     }
     assert!(cut_in_between > 0, "no delivery was cut in the middle: {whole:?}");
 }
+
+/// Every blob of the store with what it holds.
+fn blobs(sandbox: &Sandbox) -> Vec<(PathBuf, Vec<u8>)> {
+    let mut found = Vec::new();
+    for shard in std::fs::read_dir(sandbox.data().join("store/blobs")).unwrap() {
+        for blob in std::fs::read_dir(shard.unwrap().path()).unwrap() {
+            let path = blob.unwrap().path();
+            let bytes = std::fs::read(&path).unwrap();
+            found.push((path, bytes));
+        }
+    }
+    found
+}
+
+#[test]
+fn what_the_store_lost_is_made_again_before_it_is_delivered() {
+    let sandbox = project(3);
+    let first = sandbox.run(&[]);
+    assert_eq!(first.code, 0, "{first:?}");
+    std::fs::remove_dir_all(sandbox.project().join("out")).unwrap();
+    // One output is damaged: reuse is decided by its name alone, and reading shows that it is not what it was.
+    let is_output = |bytes: &[u8]| bytes.starts_with(b"bale 1\nfirst\n");
+    let (path, mut bytes) = blobs(&sandbox)
+        .into_iter()
+        .find(|(_, bytes)| is_output(bytes))
+        .unwrap();
+    bytes[100] ^= 4;
+    std::fs::remove_file(&path).unwrap();
+    std::fs::write(&path, &bytes).unwrap();
+    let second = sandbox.run(&[]);
+    assert_eq!(second.code, 0, "{second:?}");
+    assert_eq!(
+        (second.count("reused"), second.count("done")),
+        (2, 1),
+        "{second:?}"
+    );
+    assert!(second.stderr.contains("has lost what 1 item made"), "{second:?}");
+    for number in 0..3 {
+        let text = sandbox.read(&format!("out/bale-0{number}/bale-0{number}.three.txt"));
+        assert!(text.starts_with(&format!("bale {number}\nfirst\n\0")) && text.len() == 40_013);
+        assert!(
+            text.bytes().skip(13).all(|byte| byte == 0),
+            "a damaged byte was delivered"
+        );
+    }
+    let verified = sandbox.tidemill(&["store", "verify", "--json"]);
+    assert_eq!(verified.code, 0, "{verified:?}");
+}
+
+#[test]
+fn kill_9_in_a_sweep_leaves_nothing_to_repair() {
+    let sandbox = project(60);
+    assert_eq!(sandbox.run(&[]).code, 0);
+    sandbox.write("mark.txt", "second\n");
+    assert_eq!(sandbox.run(&[]).code, 0);
+    let sweep = ["store", "sweep", "--keep-runs", "1", "--json"];
+    let dry = sandbox.tidemill(&sweep);
+    let swept = |outcome: &tidemill_tests::sandbox::Outcome| outcome.objects("swept").pop().unwrap();
+    let expected = swept(&dry)["freed_blobs"].as_u64().unwrap();
+    // An output for each item (its three are equal), the plan and the changed file.
+    assert_eq!(expected, 62, "{dry:?}");
+    let before = blobs(&sandbox).len() as u64;
+    let remove: Vec<&str> = sweep
+        .iter()
+        .copied()
+        .chain(["--remove", "--grace", "20 ms"])
+        .collect();
+    for round in 0..8_u64 {
+        let mut child = start(sandbox.command(&remove));
+        std::thread::sleep(Duration::from_millis(20 + 17 * round));
+        let _ = child.kill();
+        child.wait().unwrap();
+    }
+    let last = sandbox.tidemill(&remove);
+    assert_eq!(last.code, 0, "{last:?}");
+    assert_eq!(before - blobs(&sandbox).len() as u64, expected, "{last:?}");
+    assert!(!sandbox.data().join("store/doomed").exists());
+    let verified = sandbox.tidemill(&["store", "verify", "--json"]);
+    assert_eq!(verified.code, 0, "{verified:?}");
+    let again = sandbox.run(&[]);
+    assert_eq!(again.count("reused"), 60, "what is kept is reused: {again:?}");
+    let usage = sandbox.tidemill(&["store", "usage", "--json"]);
+    let rows = usage.objects("usage");
+    assert_eq!(rows[0]["of"], "all");
+    assert_eq!(rows[0]["blobs"].as_u64().unwrap(), blobs(&sandbox).len() as u64);
+}

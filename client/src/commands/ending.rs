@@ -19,6 +19,9 @@ use crate::rpc::Rpc;
 use crate::session::Session;
 use crate::settings::{Place, Settings};
 
+/// So often items run again because what they made was lost before it could be delivered.
+const HEALED_AT_MOST: usize = 3;
+
 /// Follows `run`, delivers and summarises.
 pub(super) async fn see_through(
     session: &mut Session,
@@ -46,13 +49,36 @@ pub(super) async fn see_through(
     };
     let rpc = session.rpc.clone();
     let status = status_of(&picture.run);
-    let report = if ending.no_deliver || status == ExitStatus::Stopped {
-        Report::default()
-    } else {
+    let (mut picture, mut status) = (picture, status);
+    let mut report = Report::default();
+    if !ending.no_deliver && status != ExitStatus::Stopped {
         let plan = rpc.plan(run).await?;
         let target = deliver::target(ending.to.as_deref(), &picture.run.folder, &ending.how);
-        deliver_picture(&picture, &plan, &target, &rpc, settings, printer).await?
-    };
+        for tries in 0..=HEALED_AT_MOST {
+            report = deliver_picture(&picture, &plan, &target, &rpc, settings, printer).await?;
+            if report.lost.is_empty() || tries == HEALED_AT_MOST {
+                break;
+            }
+            let lost: Vec<String> = report.lost.iter().cloned().collect();
+            printer.warning(format_args!(
+                "the store has lost what {} made; running again: {}",
+                human::count(lost.len(), "item", "items"),
+                lost.join(", ")
+            ));
+            rpc.again(run, &lost, true).await?;
+            match follow(session, run, ends, on_end, printer).await? {
+                Followed::Ended(again) => picture = again,
+                Followed::Left(left) => {
+                    say_left(&left, &goes_on_at(settings), printer);
+                    return Ok(ExitStatus::Stopped);
+                }
+            }
+            status = status_of(&picture.run);
+            if status == ExitStatus::Stopped {
+                break;
+            }
+        }
+    }
     let status = if status == ExitStatus::AllDone && report.troubled {
         ExitStatus::ItemsFailed
     } else {

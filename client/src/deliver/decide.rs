@@ -25,6 +25,8 @@ pub struct File {
     pub digest: Digest,
     /// The output is a folder.
     pub folder: bool,
+    /// The item that made it, an index in the plan.
+    pub item: u32,
 }
 
 /// Decides for every unit of the plan. `to_named_folder`: a person chose the folder, so that incomplete groups
@@ -92,6 +94,7 @@ fn file_of(plan: &Plan, rows: &BTreeMap<usize, &ItemRow>, file: &DeliveryFile) -
         path: file.path.clone(),
         digest,
         folder: is_folder(item, &file.output),
+        item: file.item,
     })
 }
 

@@ -16,6 +16,7 @@ mod place;
 mod prune;
 mod publish;
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use futures::StreamExt as _;
@@ -73,6 +74,8 @@ pub struct Report {
     pub folder: PathBuf,
     /// Files of earlier deliveries that were removed.
     pub removed: usize,
+    /// Addresses of items that have to run again because the store has lost what they made.
+    pub lost: BTreeSet<String>,
 }
 
 /// Delivers what a run made, as far as it may be.
@@ -134,6 +137,11 @@ pub async fn deliver(
                 }
             }
             Err((reason, trouble)) => {
+                if trouble {
+                    let items = place.lost_items(unit).await.into_iter();
+                    let addresses = items.filter_map(|item| plan.items.get(item as usize));
+                    report.lost.extend(addresses.map(|item| item.address.clone()));
+                }
                 printer.object(&Delivered::held(run, &unit.name, &reason));
                 report.troubled |= trouble;
                 report.held.push((unit.name.clone(), reason));

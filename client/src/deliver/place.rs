@@ -121,6 +121,24 @@ impl Place<'_> {
         Ok(placed)
     }
 
+    /// Items of a unit that could not be delivered because the store has lost what they made.
+    pub(super) async fn lost_items(&self, unit: &Unit) -> Vec<u32> {
+        let mut lost = Vec::new();
+        for file in &unit.files {
+            let blobs: Vec<Digest> = match expanded(file, self.rpc).await {
+                Ok(files) => files.into_iter().map(|(_, digest, _)| digest).collect(),
+                Err(_) => vec![file.digest],
+            };
+            for blob in blobs {
+                if self.rpc.has_lost(blob).await {
+                    lost.push(file.item);
+                    break;
+                }
+            }
+        }
+        lost
+    }
+
     /// What has to be written. Second: files that are as they should be, though no delivery is known that put them there.
     async fn find_changes(
         &self,
