@@ -34,6 +34,18 @@ impl Engine {
         let (Some(spec), Some(budget)) = (self.agents.spec(agent), self.agents.budget(agent)) else {
             return;
         };
+        // Leases that it does not hold any more are over. Noted before the scheduler hears of it: it may conclude their
+        // items at once, and nothing must be written about an item after its outcome.
+        let over: Vec<LeaseNumber> = self
+            .leases
+            .values()
+            .filter(|lease| lease.agent == agent && lease.state == LeaseState::Running)
+            .filter(|lease| !held_here.contains(&lease.number))
+            .map(|lease| lease.number)
+            .collect();
+        for number in over {
+            self.lose_lease(number);
+        }
         self.step(Event::AgentJoined {
             agent,
             spec,
@@ -41,18 +53,6 @@ impl Engine {
             holds: held_here.clone(),
             restarted: known && !spoke_to_us,
         });
-        // Leases that it does not hold any more are over.
-        let over: Vec<LeaseNumber> = self
-            .leases
-            .values()
-            .filter(|lease| lease.agent == agent && lease.state == LeaseState::Running)
-            .filter(|lease| !held_here.contains(&lease.number))
-            .filter(|lease| lease.started_ms < now && self.scheduler.lease(lease.number).is_none())
-            .map(|lease| lease.number)
-            .collect();
-        for number in over {
-            self.lose_lease(number);
-        }
         let keep: Vec<String> = holds
             .iter()
             .filter(|text| self.keeps(agent, text, &held, now))
