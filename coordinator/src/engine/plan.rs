@@ -54,18 +54,14 @@ impl KeptPlan {
         }
         let mut encoded = Vec::with_capacity(total);
         let mut starts = Vec::with_capacity(plan.items.len() + 1);
-        for item in &plan.items {
+        let count = plan.items.len() as u32;
+        // A decoded item takes many times its bytes: each is given up as soon as it is encoded.
+        for item in plan.items {
             starts.push(encoded.len() as u32);
             item.encode_raw(&mut encoded);
         }
         starts.push(encoded.len() as u32);
-        let mut by_address: Vec<u32> = (0..plan.items.len() as u32).collect();
-        by_address.sort_unstable_by(|a, b| {
-            plan.items[*a as usize]
-                .address
-                .cmp(&plan.items[*b as usize].address)
-        });
-        Ok(Self {
+        let mut kept = Self {
             manifest: plan.manifest,
             steps: plan.steps,
             tools: plan.tools,
@@ -79,8 +75,12 @@ impl KeptPlan {
             until: plan.until,
             encoded: encoded.into(),
             starts,
-            by_address,
-        })
+            by_address: Vec::new(),
+        };
+        let mut by_address: Vec<u32> = (0..count).collect();
+        by_address.sort_unstable_by(|a, b| kept.address(*a).cmp(kept.address(*b)));
+        kept.by_address = by_address;
+        Ok(kept)
     }
 
     /// Reads an encoded [`Plan`].

@@ -77,14 +77,35 @@ pub enum WaitReason {
         /// In how long that is expected; `None`: the agent lends less than that now.
         in_ms: Option<Millis>,
     },
-    /// Agents with room take nothing new now: they are resting, busy with their owners' work, or close to the
-    /// end of their lending hours, or the room is kept for a bigger item.
+    /// Agents with room do not take it now.
     NotTaking {
         /// One of them.
         agent: AgentId,
+        /// What is in the way there.
+        obstacle: Obstacle,
     },
     /// Nothing is in its way: it is about to be placed.
     Next,
+}
+
+/// Why an agent that has the room does not take an item.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Obstacle {
+    /// It takes nothing new: outside its hours, its owner is busy, or it is about to end.
+    NotAccepting,
+    /// It failed many items fast and rests.
+    Rests {
+        /// For how long.
+        for_ms: Millis,
+    },
+    /// It turned an item away and has not said since what it lends.
+    AwaitsReport,
+    /// Its lending hours would end before the item.
+    HoursEnd,
+    /// Its room is kept for an item that needs more of it.
+    Kept,
+    /// The item failed there for a reason of the machine, or it may have brought an agent down.
+    KeptApart,
 }
 
 impl Scheduler {
@@ -169,11 +190,29 @@ impl Scheduler {
             let kept = entry
                 .reservation
                 .is_some_and(|reservation| reservation.group != self.item(item).map_or(0, |item| item.group));
-            return Some(if entry.is_open(now) && suits && !kept {
-                WaitReason::Next
+            let elapsed_ms = self.runs.get(&item.run)?.expected_ms(item.index);
+            let hours_end = entry
+                .budget
+                .lends_until_ms
+                .is_some_and(|until_ms| now.saturating_add(elapsed_ms) > until_ms);
+            let obstacle = if !entry.budget.accepting {
+                Obstacle::NotAccepting
+            } else if entry.rest_until_ms > now {
+                Obstacle::Rests {
+                    for_ms: entry.rest_until_ms - now,
+                }
+            } else if !entry.is_open(now) {
+                Obstacle::AwaitsReport
+            } else if !suits && hours_end {
+                Obstacle::HoursEnd
+            } else if !suits {
+                Obstacle::KeptApart
+            } else if kept {
+                Obstacle::Kept
             } else {
-                WaitReason::NotTaking { agent }
-            });
+                return Some(WaitReason::Next);
+            };
+            return Some(WaitReason::NotTaking { agent, obstacle });
         }
         let soonest = able()
             .filter_map(|(id, agent)| Some((agent.earliest_fit_ms(need, now)?, id)))
@@ -273,8 +312,18 @@ impl WaitReason {
                     None => format!("{start}; no agent lends that much now"),
                 }
             }
-            WaitReason::NotTaking { agent } => {
-                format!("{} has room but takes nothing like it now", names.agent(*agent))
+            WaitReason::NotTaking { agent, obstacle } => {
+                let why = match obstacle {
+                    Obstacle::NotAccepting => "takes nothing new now".to_owned(),
+                    Obstacle::Rests { for_ms } => {
+                        format!("failed many items fast and rests for {}", span(*for_ms))
+                    }
+                    Obstacle::AwaitsReport => "has not said again what it lends".to_owned(),
+                    Obstacle::HoursEnd => "its lending hours would end first".to_owned(),
+                    Obstacle::Kept => "keeps it for an item that needs more".to_owned(),
+                    Obstacle::KeptApart => "is not tried again after what happened there".to_owned(),
+                };
+                format!("{} has room, but {why}", names.agent(*agent))
             }
             WaitReason::Next => "is next".to_owned(),
         }

@@ -88,6 +88,7 @@ pub fn prepare(sent: Sent, store: &Store) -> Result<NewRun, Status> {
         .stage_bytes(&sent.plan)
         .map_err(|error| store_status(&error))?
         .digest;
+    drop(sent.plan); // a large plan is there decoded by now; once is enough
     let text = sent.header.manifest_text.as_bytes();
     let text_blob = store
         .stage_bytes(text)

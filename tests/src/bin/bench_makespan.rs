@@ -203,7 +203,12 @@ needs = { memory = "300 MiB", cores = 1 }
 "#,
     );
     for (number, load) in loads.iter().enumerate() {
-        let bytes = vec![b'x'; usize::try_from(load.mebibytes * MIB / TOUCHED_PER_BYTE).expect("small")];
+        // Equal files would be one item's work.
+        let mut bytes = format!("{number:06}").into_bytes();
+        bytes.resize(
+            usize::try_from(load.mebibytes * MIB / TOUCHED_PER_BYTE).expect("small"),
+            b'x',
+        );
         sandbox.write(&format!("base/load-{}-{number:03}.txt", load.tenths), bytes);
     }
     let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("a loopback port");

@@ -301,6 +301,20 @@ fn items_do_not_start_where_the_lending_hours_end_too_soon() {
     assert_eq!(bench.state(0), ItemState::Running);
     assert_eq!(bench.state(1), ItemState::Ready);
     assert_eq!(bench.state(2), ItemState::Running);
+    let waits = |bench: &Bench| bench.scheduler.explain(item(1), 0).unwrap().sentence(&Plain);
+    assert_eq!(
+        waits(&bench),
+        "ash has room, but its lending hours would end first"
+    );
+    let closed = Budget {
+        accepting: false,
+        ..closing
+    };
+    bench.send(Event::AgentBudget {
+        agent,
+        budget: closed,
+    });
+    assert_eq!(waits(&bench), "ash has room, but takes nothing new now");
     bench.join(1, amount(4, 0), Vec::new(), true);
     assert_eq!(bench.state(1), ItemState::Running);
 }
