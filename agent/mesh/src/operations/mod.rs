@@ -10,6 +10,7 @@ mod displace;
 mod inspect;
 mod levels;
 mod normals;
+mod picture;
 mod place;
 mod remesh;
 mod sheet;
@@ -46,6 +47,7 @@ const TABLE: &[(&str, Operation)] = &[
     ("normals", normals::run),
     ("unwrap", unwrap::run),
     ("bake", bake::run),
+    ("picture", picture::run),
     ("sheet", sheet::run),
     ("inspect", inspect::run),
     ("audit", audit::run),

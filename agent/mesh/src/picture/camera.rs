@@ -24,6 +24,8 @@ pub(super) struct Camera {
     pub radius: f32,
     /// Height of the ground, metres.
     pub ground: f32,
+    /// Sine and cosine of the angle by which the lights have gone around the mesh with the viewer.
+    lights_turned: [f32; 2],
 }
 
 /// A point in the picture: samples from the left and from the top, and its distance along the view.
@@ -37,6 +39,36 @@ pub(super) struct Seen {
 impl Camera {
     /// `None` for a mesh without extent.
     pub fn looking_at(mesh: &Mesh, view: ViewSettings, side: usize) -> Option<Self> {
+        let mut camera = Self::unfitted(mesh, view)?;
+        camera.fit(mesh, side as f32);
+        Some(camera)
+    }
+
+    /// Of one scale, with the mesh's axis in the middle of each picture, and lit alike; `None` for a mesh without extent.
+    pub fn turning_around(mesh: &Mesh, views: &[ViewSettings], side: usize) -> Vec<Option<Self>> {
+        let mut cameras: Vec<Option<Self>> = views.iter().map(|view| Self::unfitted(mesh, *view)).collect();
+        let (mut across, mut least, mut most) = (0.0_f32, f32::INFINITY, f32::NEG_INFINITY);
+        for camera in cameras.iter().flatten() {
+            for &index in mesh.triangles.iter().flatten() {
+                let seen = camera.project(Vec3::from(mesh.positions[index as usize]));
+                across = across.max(seen.x.abs());
+                least = least.min(seen.y);
+                most = most.max(seen.y);
+            }
+        }
+        let scale = side as f32 * FILL / (2.0 * across).max(most - least).max(f32::MIN_POSITIVE);
+        let first = views.first().map_or(0.0, |view| view.azimuth_degrees);
+        for (camera, view) in cameras.iter_mut().zip(views) {
+            let Some(camera) = camera else { continue };
+            let turned = (view.azimuth_degrees - first).to_radians();
+            camera.lights_turned = [libm::sin(turned) as f32, libm::cos(turned) as f32];
+            camera.scale = scale;
+            camera.middle = [0.5 * side as f32, 0.5 * (side as f32 - scale * (least + most))];
+        }
+        cameras
+    }
+
+    fn unfitted(mesh: &Mesh, view: ViewSettings) -> Option<Self> {
         let bounds = mesh.bounds()?;
         let radius = 0.5 * bounds.diagonal();
         if radius.is_nan() || radius <= 0.0 {
@@ -53,7 +85,7 @@ impl Camera {
         );
         let forward = -towards_eye;
         let right = forward.cross(Vec3::Y).normalize();
-        let mut camera = Self {
+        Some(Self {
             eye: Vec3::from(bounds.center()) + towards_eye * (radius * DISTANCE_IN_RADII),
             right,
             up: right.cross(forward),
@@ -62,9 +94,8 @@ impl Camera {
             middle: [0.0, 0.0],
             radius,
             ground: bounds.least[1],
-        };
-        camera.fit(mesh, side as f32);
-        Some(camera)
+            lights_turned: [0.0, 1.0],
+        })
     }
 
     fn fit(&mut self, mesh: &Mesh, side: f32) {
@@ -104,6 +135,12 @@ impl Camera {
     pub fn ray(&self, x: f32, y: f32) -> Vec3 {
         self.forward + self.right * ((x - self.middle[0]) / self.scale)
             - self.up * ((y - self.middle[1]) / self.scale)
+    }
+
+    /// Where a light stands in this view, from where it stands in the first one.
+    pub fn light(&self, [x, y, z]: [f32; 3]) -> Vec3 {
+        let [sine, cosine] = self.lights_turned;
+        Vec3::new(cosine * x + sine * z, y, cosine * z - sine * x).normalize()
     }
 
     /// Samples that one metre takes at that depth.

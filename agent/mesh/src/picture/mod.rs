@@ -6,6 +6,7 @@ mod font;
 mod raster;
 mod shade;
 mod shadow;
+mod texture;
 
 pub use canvas::{Area, Canvas};
 
@@ -17,6 +18,7 @@ use crate::{Map, Mesh};
 use camera::Camera;
 use raster::Visibility;
 use shade::Shading;
+use texture::Textures;
 
 /// Pictures of more pixels than this a side are drawn with fewer samples a pixel, to bound the memory.
 const MOST_PIXELS_WITH_NINE_SAMPLES: u32 = 512;
@@ -43,17 +45,70 @@ impl ViewSettings {
     }
 }
 
+/// The maps of a mesh, for the UVs that it carries. Without UVs they are left out.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Skin<'a> {
+    /// Takes the place of the tags' colours.
+    pub color: Option<&'a Map>,
+    /// Tangent space, green up.
+    pub normal: Option<&'a Map>,
+    /// White is open.
+    pub occlusion: Option<&'a Map>,
+}
+
 /// Draws a mesh, lit, on a light ground, each face in its tag's colour: the manifest's or one of the palette. Both sides of a face
 /// are shown. The result is sRGB in 8 bits.
 pub fn draw_mesh(mesh: &Mesh, colors: &[TagColor], view: ViewSettings) -> Map {
-    let samples = if view.side <= MOST_PIXELS_WITH_NINE_SAMPLES {
+    draw_with_maps(mesh, colors, Skin::default(), view)
+}
+
+/// As [`draw_mesh`], with the mesh's maps.
+pub fn draw_with_maps(mesh: &Mesh, colors: &[TagColor], skin: Skin<'_>, view: ViewSettings) -> Map {
+    let samples = samples_of(view.side);
+    let camera = Camera::looking_at(mesh, view, view.side as usize * samples);
+    draw(mesh, colors, skin, camera, view.side)
+}
+
+/// A strip of pictures side by side, each a step further around the mesh, from the view given; all of one scale, so that the mesh turns
+/// and does not grow.
+pub fn turntable(mesh: &Mesh, colors: &[TagColor], skin: Skin<'_>, view: ViewSettings, count: u32) -> Map {
+    let side = view.side as usize * samples_of(view.side);
+    let views: Vec<ViewSettings> = (0..count)
+        .map(|step| ViewSettings {
+            azimuth_degrees: view.azimuth_degrees + 360.0 * f64::from(step) / f64::from(count),
+            ..view
+        })
+        .collect();
+    let cameras = Camera::turning_around(mesh, &views, side);
+    let pixels = view.side as usize;
+    let mut canvas = Canvas::new(pixels * views.len(), pixels, PAPER);
+    for (step, camera) in cameras.into_iter().enumerate() {
+        let area = Area {
+            x: step * pixels,
+            y: 0,
+            width: pixels,
+            height: pixels,
+        };
+        canvas.put(area, &draw(mesh, colors, skin, camera, view.side));
+    }
+    canvas.into_map()
+}
+
+const PAPER: [u8; 3] = [244, 244, 243];
+
+fn samples_of(side: u32) -> usize {
+    if side <= MOST_PIXELS_WITH_NINE_SAMPLES {
         3
     } else {
         2
-    };
-    let side = view.side as usize * samples;
-    let Some(camera) = Camera::looking_at(mesh, view, side) else {
-        return Map::filled(view.side, view.side, &[244, 244, 243], true);
+    }
+}
+
+fn draw(mesh: &Mesh, colors: &[TagColor], skin: Skin<'_>, camera: Option<Camera>, pixels: u32) -> Map {
+    let samples = samples_of(pixels);
+    let side = pixels as usize * samples;
+    let Some(camera) = camera else {
+        return Map::filled(pixels, pixels, &PAPER, true);
     };
     let visibility = Visibility::of(mesh, &camera, side);
     let shadow = shadow::ground_shadow(mesh, &camera, side);
@@ -66,10 +121,11 @@ pub fn draw_mesh(mesh: &Mesh, colors: &[TagColor], view: ViewSettings) -> Map {
             .iter()
             .map(|rgb| rgb.map(linear_from_srgb).into())
             .collect(),
+        textures: Textures::new(skin),
         camera: &camera,
         visibility: &visibility,
         shadow: &shadow,
         side,
     };
-    shading.picture(view.side, samples)
+    shading.picture(pixels, samples)
 }

@@ -5,6 +5,7 @@ use rayon::prelude::*;
 
 use super::camera::Camera;
 use super::raster::{NOTHING, Visibility};
+use super::texture::{Texel, Textures};
 use crate::map::{Map, Samples};
 use crate::palette::srgb_from_linear;
 use crate::{Mesh, mesh::UNTAGGED};
@@ -30,6 +31,7 @@ pub(super) struct Shading<'a> {
     pub normals: Vec<[[f32; 3]; 3]>,
     /// Linear; the last one is of faces without a tag.
     pub tag_colors: Vec<Vec3>,
+    pub textures: Textures<'a>,
     pub camera: &'a Camera,
     pub visibility: &'a Visibility,
     pub shadow: &'a [f32],
@@ -80,22 +82,26 @@ impl Shading<'_> {
         let ray = self.camera.ray(x as f32 + 0.5, y as f32 + 0.5);
         let point = self.camera.point_at(x as f32 + 0.5, y as f32 + 0.5, depth);
         let to_eye = -ray.normalize();
-        let (normal, flat) = self.normal(triangle as usize, point, to_eye);
-        let openness = self.openness(x, y, point, depth, flat, taps);
-        self.lit(triangle as usize, normal, to_eye, openness)
+        let (normal, flat, texel) = self.normal(triangle as usize, point, to_eye);
+        let openness = self.openness(x, y, point, depth, flat, taps) * texel.openness;
+        let color = texel.color.unwrap_or_else(|| self.tag_color(triangle as usize));
+        self.lit(color, normal, to_eye, openness)
     }
 
-    fn lit(&self, triangle: usize, normal: Vec3, to_eye: Vec3, openness: f32) -> Vec3 {
+    fn tag_color(&self, triangle: usize) -> Vec3 {
         let tag = self.mesh.face_tags[triangle];
         let last = self.tag_colors.len() - 1;
-        let color = self.tag_colors[if tag == UNTAGGED {
+        self.tag_colors[if tag == UNTAGGED {
             last
         } else {
             usize::from(tag).min(last)
-        }];
-        let key_light = Vec3::from(KEY_LIGHT).normalize();
+        }]
+    }
+
+    fn lit(&self, color: Vec3, normal: Vec3, to_eye: Vec3, openness: f32) -> Vec3 {
+        let key_light = self.camera.light(KEY_LIGHT);
         let key = normal.dot(key_light).max(0.0);
-        let fill = normal.dot(Vec3::from(FILL_LIGHT).normalize()).max(0.0);
+        let fill = normal.dot(self.camera.light(FILL_LIGHT)).max(0.0);
         let ambient = GROUND + (SKY - GROUND) * (0.5 + 0.5 * normal.y);
         // Corners keep some key light: all of it lost looks like dirt.
         let diffuse =
@@ -110,19 +116,40 @@ impl Shading<'_> {
         color * diffuse + Vec3::splat(rim + 0.09 * gloss * openness)
     }
 
-    /// The shading normal and the triangle's own, both turned to the viewer.
-    fn normal(&self, triangle: usize, point: Vec3, to_eye: Vec3) -> (Vec3, Vec3) {
+    /// The shading normal and the triangle's own, both turned to the viewer, and what the maps say.
+    fn normal(&self, triangle: usize, point: Vec3, to_eye: Vec3) -> (Vec3, Vec3, Texel) {
         let [a, b, c] = self.mesh.corners(triangle).map(Vec3::from);
         let across = (b - a).cross(c - a);
         let double_area = across.length_squared().max(f32::MIN_POSITIVE);
         let weight_b = (point - a).cross(c - a).dot(across) / double_area;
         let weight_c = (b - a).cross(point - a).dot(across) / double_area;
         let [at_a, at_b, at_c] = self.normals[triangle].map(Vec3::from);
-        let smooth = at_a * (1.0 - weight_b - weight_c) + at_b * weight_b + at_c * weight_c;
+        let weights = [1.0 - weight_b - weight_c, weight_b, weight_c];
+        let smooth = at_a * weights[0] + at_b * weights[1] + at_c * weights[2];
+        let front = across.dot(to_eye) >= 0.0;
+        let texel = self.textures.at(
+            self.mesh,
+            triangle,
+            weights,
+            smooth.normalize_or(across.normalize_or(to_eye)),
+        );
         let turn = |normal: Vec3| if normal.dot(to_eye) < 0.0 { -normal } else { normal };
         let flat = turn(across.normalize_or(to_eye));
-        let smooth = smooth.normalize_or(flat);
-        (if smooth.dot(flat) < 0.0 { -smooth } else { smooth }, flat)
+        let smooth = match texel.normal {
+            // Seen from behind, the surface is as bumpy on that side.
+            Some(mapped) => {
+                if front {
+                    mapped
+                } else {
+                    -mapped
+                }
+            }
+            None => {
+                let smooth = smooth.normalize_or(flat);
+                if smooth.dot(flat) < 0.0 { -smooth } else { smooth }
+            }
+        };
+        (smooth, flat, texel)
     }
 
     /// How much of the sky above a point its visible surroundings leave open, 0 to 1: surroundings that rise above the surface close

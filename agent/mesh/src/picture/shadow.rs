@@ -15,7 +15,7 @@ const CONTACT_STRENGTH: f32 = 0.34;
 
 /// For each sample how much light the ground keeps, 0 to 1.
 pub(super) fn ground_shadow(mesh: &Mesh, camera: &Camera, side: usize) -> Vec<f32> {
-    let light = Vec3::from(KEY_LIGHT).normalize();
+    let light = camera.light(KEY_LIGHT);
     // Lying on the ground: along the light, and straight down.
     let thrown = flattened(mesh, camera, side, |point| {
         point - light * ((point.y - camera.ground) / light.y)

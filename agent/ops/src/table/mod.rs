@@ -24,6 +24,7 @@ const ALL: &[Declaration] = &[
     normals::NORMALS,
     unwrap::UNWRAP,
     bake::BAKE,
+    picture::PICTURE,
     sheet::SHEET,
     inspect::INSPECT,
     audit::AUDIT,
@@ -35,6 +36,7 @@ mod displace;
 mod inspect;
 mod levels;
 mod normals;
+mod picture;
 mod place;
 mod remesh;
 mod sheet;
