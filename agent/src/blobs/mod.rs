@@ -8,6 +8,8 @@
 
 mod bound;
 mod remote;
+#[cfg(test)]
+mod resume_tests;
 
 use std::fs::File;
 use std::io::Write as _;

@@ -9,7 +9,7 @@ use futures::StreamExt as _;
 use tidemill_proto::v1::blobs_client::BlobsClient;
 use tidemill_proto::v1::{BlobChunk, BlobHeader, BlobRequest, DigestList, blob_chunk};
 use tidemill_proto::{CHUNK_BYTES, Digest, MAX_MESSAGE_BYTES};
-use tidemill_store::{Store, StoreError};
+use tidemill_store::{Incoming, Store, StoreError};
 use tokio::runtime::Handle;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::transport::Channel;
@@ -83,7 +83,8 @@ impl Remote {
                 }
             }
         }
-        let size = self.persist(control, || self.fetch(cache, digest, control))?;
+        let mut arrived = None;
+        let size = self.persist(control, || self.fetch(cache, digest, &mut arrived, control))?;
         let mut bound = self.bound();
         bound.note(digest, size);
         bound.hold(digest);
@@ -137,34 +138,65 @@ impl Remote {
         Ok(())
     }
 
-    fn fetch(&self, cache: &Store, digest: Digest, control: &Control) -> Result<u64, Trouble> {
-        let mut client = self.client.clone();
-        let request = BlobRequest {
-            digest: digest.to_vec(),
-            offset: 0,
+    /// Fetches a blob from where `arrived` ends, and leaves there what has arrived when it is cut off.
+    fn fetch(
+        &self,
+        cache: &Store,
+        digest: Digest,
+        arrived: &mut Option<Incoming>,
+        control: &Control,
+    ) -> Result<u64, Trouble> {
+        let mut incoming = match arrived.take() {
+            Some(incoming) => incoming,
+            None => cache.incoming().map_err(own)?,
         };
-        let answer = self
-            .wait(control, client.get(request))?
-            .map_err(|status| lacking(digest, status))?;
-        let mut chunks = answer.into_inner();
-        let mut incoming = cache.incoming().map_err(own)?;
-        while let Some(chunk) = self.wait(control, chunks.next())? {
-            if let Some(blob_chunk::Part::Data(data)) = chunk.map_err(|status| lacking(digest, status))?.part
-            {
-                incoming.add(&data).map_err(own)?;
+        let size = match self.receive(digest, &mut incoming, control) {
+            Ok(size) => size,
+            Err(trouble) => {
+                *arrived = Some(incoming);
+                return Err(trouble);
             }
+        };
+        if incoming.size() < size {
+            let so_far = incoming.size();
+            *arrived = Some(incoming);
+            return Err(Trouble::Passing(Status::unavailable(format!(
+                "the blob {digest} ended after {so_far} of {size} bytes"
+            ))));
         }
         match incoming.finish(Some(digest)) {
             Ok(staged) => {
                 cache.commit(&[digest]).map_err(own)?;
                 Ok(staged.size)
             }
-            // Cut off or damaged on the way.
+            // Damaged on the way: all of it is fetched anew.
             Err(error @ StoreError::Mismatch { .. }) => {
                 Err(Trouble::Passing(Status::data_loss(error.to_string())))
             }
             Err(error) => Err(own(error)),
         }
+    }
+
+    /// Takes what the other side sends; gives the blob's size.
+    fn receive(&self, digest: Digest, incoming: &mut Incoming, control: &Control) -> Result<u64, Trouble> {
+        let mut client = self.client.clone();
+        let request = BlobRequest {
+            digest: digest.to_vec(),
+            offset: incoming.size(),
+        };
+        let answer = self
+            .wait(control, client.get(request))?
+            .map_err(|status| lacking(digest, status))?;
+        let mut chunks = answer.into_inner();
+        let mut size = 0;
+        while let Some(chunk) = self.wait(control, chunks.next())? {
+            match chunk.map_err(|status| lacking(digest, status))?.part {
+                Some(blob_chunk::Part::Header(header)) => size = header.size,
+                Some(blob_chunk::Part::Data(data)) => incoming.add(&data).map_err(own)?,
+                None => {}
+            }
+        }
+        Ok(size)
     }
 
     fn send(&self, cache: &Store, digest: Digest, control: &Control) -> Result<(), Trouble> {

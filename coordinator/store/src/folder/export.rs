@@ -78,7 +78,8 @@ impl Store {
             return Ok(None);
         }
         let blob = self.shared.layout.blob(digest);
-        if !self.contains(digest)? {
+        // Also one that is about to be removed can still be read.
+        if self.size(digest)?.is_none() {
             return Err(StoreError::Absent { digest: *digest });
         }
         if let Err(error) = reflink_copy::reflink(&blob, part.path()) {
