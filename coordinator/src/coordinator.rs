@@ -9,11 +9,11 @@ use futures::Stream;
 use tidemill_proto::MAX_MESSAGE_BYTES;
 use tidemill_proto::v1::agents_server::AgentsServer;
 use tidemill_proto::v1::blobs_server::BlobsServer;
+use tidemill_proto::v1::forecasts_server::ForecastsServer;
 use tidemill_proto::v1::looks_server::LooksServer;
 use tidemill_proto::v1::members_server::MembersServer;
 use tidemill_proto::v1::pictures_server::PicturesServer;
 use tidemill_proto::v1::runs_server::RunsServer;
-use tidemill_proto::v1::forecasts_server::ForecastsServer;
 use tidemill_proto::v1::upkeep_server::UpkeepServer;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpStream;
@@ -32,10 +32,10 @@ use crate::looks::queue::Queue;
 use crate::query::archive::Archive;
 use crate::services::agents::AgentsService;
 use crate::services::blobs::BlobsService;
+use crate::services::forecasts::ForecastsService;
 use crate::services::looks::LooksService;
 use crate::services::members::MembersService;
 use crate::services::runs::RunsService;
-use crate::services::forecasts::ForecastsService;
 use crate::services::upkeep::UpkeepService;
 
 /// Bytes that a sender may be ahead of us, for one call and for all of a connection: a few chunks of a blob.
@@ -202,6 +202,15 @@ impl Coordinator {
         Ok(())
     }
 
+    /// Whether the record failed, on a full disk for instance: nothing can be acknowledged any more until the data folder is
+    /// opened anew.
+    pub fn record_has_failed(&self) -> bool {
+        let archive = lock(&self.shared.archive);
+        archive
+            .as_ref()
+            .is_some_and(|archive| archive.record.has_failed())
+    }
+
     /// Ends all streams, writes everything down and gives the data folder free. Runs that have not ended stay
     /// open in the record. Calling it again does nothing.
     pub async fn close(&self) {
@@ -248,7 +257,11 @@ impl Coordinator {
         let engine = &self.shared.engine;
         let runs = RunsService::new(engine.clone(), archive.clone(), ending.clone());
         let looks = self.looks(archive.clone(), ending.clone());
-        let upkeep = UpkeepServer::new(UpkeepService::new(archive.clone(), engine.clone(), ending.clone()));
+        let upkeep = UpkeepServer::new(UpkeepService::new(
+            archive.clone(),
+            engine.clone(),
+            ending.clone(),
+        ));
         let forecasts = ForecastsService::new(engine.clone(), archive.clone());
         let forecasts = ForecastsServer::new(forecasts).max_decoding_message_size(MAX_MESSAGE_BYTES);
         let blobs = BlobsService::new(archive.store, engine.clone());

@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use std::sync::Arc;
 use std::time::Duration;
 
-use anyhow::Context;
+use anyhow::{Context, bail};
 use clap::{Parser, Subcommand, ValueEnum};
 use tidemill_coordinator::identity::Identity;
 use tidemill_coordinator::{Config, Coordinator, os};
@@ -16,6 +16,10 @@ use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 use tonic::transport::server::TcpIncoming;
 use tracing_subscriber::EnvFilter;
+
+/// Between two looks at whether the record still works. One that does not is opened anew by starting again, which a
+/// service manager does by itself.
+const RECORD_LOOK: Duration = Duration::from_millis(500);
 
 /// Places the items of a studio's runs on its workstations, and keeps the record.
 #[derive(Debug, Parser)]
@@ -148,6 +152,13 @@ async fn serve(
         tracing::info!("asked to end");
         asked.cancel();
     });
+    let (watched, end) = (coordinator.clone(), shutdown.clone());
+    tokio::spawn(async move {
+        while !watched.record_has_failed() {
+            tokio::time::sleep(RECORD_LOOK).await;
+        }
+        end.cancel();
+    });
     let serving_page = page.map(|listener| {
         if let Ok(address) = listener.local_addr() {
             tracing::info!("the live page is at http://{address}/");
@@ -175,7 +186,16 @@ async fn serve(
         // It ends with the same request; a panic there was told already.
         let _ = serving_page.await;
     }
+    let failed = coordinator.record_has_failed();
+    let folder = coordinator.config().data.clone();
     coordinator.close().await;
+    if failed {
+        bail!(
+            "the record in {} failed, see above: make room if its disk is full, and start again; agents keep what they \
+             work on meanwhile, and runs go on",
+            folder.display()
+        );
+    }
     tracing::info!("ended");
     Ok(served?)
 }

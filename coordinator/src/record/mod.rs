@@ -153,6 +153,11 @@ pub trait Record: Send + Sync {
         self.scan(&Scan::of(prefix))
     }
 
+    /// Whether a commit failed, so that it takes nothing more until it is opened anew.
+    fn has_failed(&self) -> bool {
+        false
+    }
+
     /// Writes all rows in a form that [`read_export`] reads; gives their number.
     fn export(&self, out: &mut dyn io::Write) -> Result<u64> {
         dump::write_export(self, out)

@@ -107,6 +107,10 @@ impl SledRecord {
 }
 
 impl Record for SledRecord {
+    fn has_failed(&self) -> bool {
+        self.broken.load(Ordering::Acquire)
+    }
+
     fn commit(&self, ops: &[Op]) -> Result<()> {
         check_rows(ops)?;
         if self.broken.load(Ordering::Acquire) {

@@ -1,0 +1,107 @@
+//! Full disks: an agent's and the coordinator's, each on a small file system in memory that the test mounts. Needs Linux
+//! and root; elsewhere it says that it did nothing.
+
+#![allow(clippy::unwrap_used)] // a test that cannot go on has failed
+#![cfg(target_os = "linux")]
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::Duration;
+
+use tidemill_tests::faults::{check, quayside, skip, started, submit};
+use tidemill_tests::studio::Studio;
+
+/// A mounted file system of a few MiB, unmounted on drop.
+struct SmallDisk(PathBuf);
+
+impl SmallDisk {
+    fn mount(folder: &Path, mebibytes: u32) -> Option<Self> {
+        std::fs::create_dir_all(folder).unwrap();
+        let mounted = Command::new("mount")
+            .args(["-t", "tmpfs", "-o", &format!("size={mebibytes}m"), "tmpfs"])
+            .arg(folder)
+            .output();
+        match mounted {
+            Ok(output) if output.status.success() => Some(Self(folder.to_owned())),
+            _ => {
+                skip("a small file system can only be mounted by root");
+                None
+            }
+        }
+    }
+
+    fn filler(&self) -> PathBuf {
+        self.0.join("filler")
+    }
+
+    /// Writes until there is no room for one byte more.
+    fn fill(&self) {
+        use std::io::Write as _;
+        let mut file = std::fs::File::options()
+            .create(true)
+            .append(true)
+            .open(self.filler())
+            .unwrap();
+        for size in [1 << 20, 4096, 1] {
+            while file.write_all(&vec![0; size]).is_ok() {}
+        }
+    }
+
+    fn make_room(&self) {
+        std::fs::remove_file(self.filler()).unwrap();
+    }
+}
+
+impl Drop for SmallDisk {
+    fn drop(&mut self) {
+        // Lazily: a process of a failed test may still be on it.
+        let _ = Command::new("umount").arg("--lazy").arg(&self.0).status();
+    }
+}
+
+#[test]
+fn an_agents_disk_is_full() {
+    let sandbox = quayside(0.5);
+    let Some(disk) = SmallDisk::mount(&sandbox.root().join("ash"), 16) else {
+        return;
+    };
+    let mut studio = Studio::open(&sandbox, &[]);
+    studio.start_agent("ash");
+    studio.start_agent("elm");
+    studio.wait_for("two agents", || studio.agent_rows().len() == 2);
+    let run = submit(&studio);
+    studio.wait_for("items to start", || started(&sandbox) >= 3);
+    disk.fill();
+    std::thread::sleep(Duration::from_secs(2));
+    disk.make_room();
+    // Each attempt that the full disk ended is one more.
+    check(&studio, &sandbox, &run, 16);
+}
+
+#[test]
+fn the_coordinators_disk_is_full() {
+    let sandbox = quayside(0.5);
+    let Some(disk) = SmallDisk::mount(&sandbox.root().join("studio"), 64) else {
+        return;
+    };
+    let mut studio = Studio::open(&sandbox, &["--lost-grace", "2"]);
+    studio.start_agent("ash");
+    studio.start_agent("elm");
+    studio.wait_for("two agents", || studio.agent_rows().len() == 2);
+    let run = submit(&studio);
+    studio.wait_for("items to start", || started(&sandbox) >= 3);
+    disk.fill();
+    // It cannot keep its promises any more, and says so instead of going on.
+    let mut coordinator = studio.coordinator.take().unwrap();
+    studio.wait_for("the coordinator to end", || coordinator.has_ended());
+    assert!(
+        studio.logs().contains("make room if its disk is full"),
+        "{}",
+        studio.logs()
+    );
+    disk.make_room();
+    // As a service manager does.
+    studio.start_coordinator();
+    studio.wait_until_reachable();
+    check(&studio, &sandbox, &run, 16);
+}
