@@ -8,6 +8,7 @@
 //! - [`follow`]: a run until it ends, and how that is shown. [`deliver`]: outputs into the artist's folder.
 //! - [`looks`]: a run with its pictures, for report and page.
 //! - [`printer`], [`output`]: where text goes, and how it looks. [`failure`], [`exit`]: how it ends when it goes wrong.
+//! - [`saved`]: notices that a file was saved, for `run --stay`.
 //! - [`when`]: stretches of time as people write them.
 //! - [`os`]: what differs between systems.
 //!
@@ -25,6 +26,7 @@ pub mod os;
 pub mod output;
 pub mod printer;
 pub mod rpc;
+pub mod saved;
 pub mod session;
 pub mod settings;
 pub mod survey;
@@ -113,6 +115,7 @@ async fn with_coordinator(
         Command::Log(arguments) => commands::log::log(arguments, settings, printer).await,
         Command::Why(arguments) => commands::why::why(arguments, settings, printer).await,
         Command::Deliver(arguments) => commands::deliver::deliver(arguments, settings, printer).await,
+        Command::Compare(arguments) => commands::compare::compare(arguments, settings, printer).await,
         Command::Report(arguments) => commands::report::report(arguments, settings, printer).await,
         Command::Page(arguments) => commands::page::page(arguments, settings, printer).await,
         Command::Approve(arguments) => commands::sign_off::sign_off(arguments, true, settings, printer).await,

@@ -121,6 +121,31 @@ pub fn compare_tangents(files: &[PathBuf]) -> Vec<Value> {
     rows
 }
 
+/// Report files as Python's HTML parser and Pillow (PyPI) read them.
+pub fn read_reports(files: &[PathBuf]) -> Vec<Value> {
+    let (ok, rows) = script("python3", "read_report.py", &texts(files));
+    assert!(ok, "{rows:?}");
+    rows
+}
+
+/// Share of changed pixels and greatest difference of pairs of PNG files, by Pillow and `numpy` (PyPI).
+pub fn pixel_differences(pairs: &[PathBuf]) -> Vec<Value> {
+    let (ok, rows) = script("python3", "pixel_difference.py", &texts(pairs));
+    assert!(ok, "{rows:?}");
+    rows
+}
+
+/// Pages as Debian's chromium shows them and npm `axe-core` judges them: pairs of kind and address; see `browse.js`.
+pub fn browse(pages: &[(&str, String)]) -> Vec<Value> {
+    let arguments: Vec<String> = pages
+        .iter()
+        .flat_map(|(kind, address)| [(*kind).to_owned(), address.clone()])
+        .collect();
+    let (ok, rows) = script("node", "browse.js", &arguments);
+    assert!(ok, "{rows:?}");
+    rows
+}
+
 /// The npm package `bunny`: positions (no unit) and triangles of a scanned model.
 pub fn bunny() -> (Vec<[f32; 3]>, Vec<[u32; 3]>) {
     let path = folder().join("node/node_modules/bunny/index.js");

@@ -58,11 +58,13 @@ fn each_crate_uses_only_what_it_may() {
         ours("tidemill-coordinator"),
         set(&[
             "tidemill-ops",
+            "tidemill-page",
             "tidemill-plan",
             "tidemill-proto",
             "tidemill-store"
         ])
     );
+    assert_eq!(ours("tidemill-page"), set(&["tidemill-proto"]));
     assert_eq!(
         ours("tidemill-agent"),
         set(&[

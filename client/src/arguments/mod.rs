@@ -90,6 +90,8 @@ pub enum Command {
     Why(Targets),
     /// Copy a run's outputs into the folder of its manifest
     Deliver(Deliver),
+    /// Say what differs between two runs, and measure it
+    Compare(Compare),
     /// Write what came of a run into one HTML file with everything inside
     Report(Report),
     /// Serve the live page for a browser on this machine, until Ctrl-C
@@ -209,6 +211,12 @@ pub struct Run {
     /// Run items that match in spite of a recorded result; `*` stands for any text
     #[arg(long, value_name = "PATTERN")]
     pub anew: Vec<String>,
+    /// Stay, and bring the results up to date whenever the manifest or a base model is saved
+    #[arg(long, conflicts_with = "leave")]
+    pub stay: bool,
+    /// Serve the live page meanwhile, as in 127.0.0.1:7421; only on a loopback address
+    #[arg(long, value_name = "HOST:PORT")]
+    pub page: Option<std::net::SocketAddr>,
     /// What happens at the end.
     #[command(flatten)]
     pub ending: Ending,
@@ -318,9 +326,26 @@ pub struct Deliver {
     /// Deliver below DIR instead of the manifest's folder
     #[arg(long, value_name = "DIR")]
     pub to: Option<PathBuf>,
+    /// Only variants that somebody approved, and groups of which all are
+    #[arg(long, conflicts_with = "prune")]
+    pub approved: bool,
     /// What may be replaced and removed.
     #[command(flatten)]
     pub how: Delivering,
+}
+
+/// `compare RUN RUN`.
+#[derive(Debug, Args)]
+pub struct Compare {
+    /// The earlier run
+    #[arg(value_name = "RUN")]
+    pub before: String,
+    /// The later run
+    #[arg(value_name = "RUN")]
+    pub after: String,
+    /// Measure at most so many outputs that differ
+    #[arg(long, value_name = "COUNT", default_value_t = 200)]
+    pub at_most: usize,
 }
 
 /// `report RUN`.

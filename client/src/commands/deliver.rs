@@ -96,7 +96,10 @@ fn hold_unapproved(plan: &mut Plan, signed: &[SignOffRow]) -> Vec<(String, Strin
     for file in &delivery.files {
         let item = plan.items.get(file.item as usize);
         let variants = item.map(|item| item.variants.as_slice()).unwrap_or_default();
-        for variant in variants.iter().filter_map(|index| plan.variants.get(*index as usize)) {
+        for variant in variants
+            .iter()
+            .filter_map(|index| plan.variants.get(*index as usize))
+        {
             let row = signed.get(variant.name.as_str());
             let reason = match row.map_or("unseen", |row| row.state.as_str()) {
                 "approved" => continue,
@@ -131,7 +134,12 @@ mod tests {
             ..Item::default()
         };
         let mut plan = Plan {
-            variants: ["a", "b"].map(|name| Variant { name: name.into(), ..Variant::default() }).into(),
+            variants: ["a", "b"]
+                .map(|name| Variant {
+                    name: name.into(),
+                    ..Variant::default()
+                })
+                .into(),
             items: vec![item(&[0]), item(&[1]), item(&[0, 1])],
             delivery: Some(Delivery {
                 files: vec![file(0, "a"), file(1, "b"), file(2, "all")],
@@ -146,8 +154,17 @@ mod tests {
         });
         let held = hold_unapproved(&mut plan, &signed);
         let reason = "b changed since its sign-off".to_owned();
-        assert_eq!(held, [("all".to_owned(), reason.clone()), ("b".to_owned(), reason)]);
-        let left: Vec<String> = plan.delivery.unwrap().files.into_iter().map(|file| file.unit).collect();
+        assert_eq!(
+            held,
+            [("all".to_owned(), reason.clone()), ("b".to_owned(), reason)]
+        );
+        let left: Vec<String> = plan
+            .delivery
+            .unwrap()
+            .files
+            .into_iter()
+            .map(|file| file.unit)
+            .collect();
         assert_eq!(left, ["a"]);
     }
 }

@@ -3,6 +3,7 @@
 pub mod again;
 pub mod agents;
 pub mod check;
+pub mod compare;
 pub mod deliver;
 pub mod doc;
 mod ending;
@@ -18,6 +19,7 @@ pub mod report;
 pub mod run;
 pub mod show;
 pub mod sign_off;
+mod stay;
 pub mod stop;
 pub mod store;
 pub mod watch;

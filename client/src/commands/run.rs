@@ -2,7 +2,7 @@
 
 use tidemill_proto::v1::SubmitHeader;
 
-use super::ending;
+use super::{ending, page};
 use crate::arguments;
 use crate::exit::ExitStatus;
 use crate::failure::Failure;
@@ -26,6 +26,22 @@ pub async fn run(
         )
         .hint("add `--at HOST:PORT`, or leave out --leave"));
     }
+    if arguments.stay {
+        let mut ends = EndRequests::take_over()
+            .map_err(|error| Failure::unreachable(format!("cannot listen for Ctrl-C: {error}")))?;
+        let mut session = Session::open(settings, Purpose::Work, printer).await?;
+        let page = page_beside(&session, arguments, settings, printer).await;
+        let result = match page {
+            Ok(page) => {
+                let result = super::stay::stay(&mut session, arguments, &mut ends, settings, printer).await;
+                close_page(page).await;
+                result
+            }
+            Err(failure) => Err(failure),
+        };
+        session.close().await;
+        return result;
+    }
     let manifest = &arguments.manifest;
     let prepared =
         tokio::task::block_in_place(|| prepare(&manifest.manifest, &manifest.choice, settings, printer))?;
@@ -37,9 +53,34 @@ pub async fn run(
     let mut ends = EndRequests::take_over()
         .map_err(|error| Failure::unreachable(format!("cannot listen for Ctrl-C: {error}")))?;
     let mut session = Session::open(settings, Purpose::Work, printer).await?;
-    let result = submit_and_see(&mut session, &prepared, arguments, &mut ends, settings, printer).await;
+    let result = match page_beside(&session, arguments, settings, printer).await {
+        Ok(page) => {
+            let result = submit_and_see(&mut session, &prepared, arguments, &mut ends, settings, printer).await;
+            close_page(page).await;
+            result
+        }
+        Err(failure) => Err(failure),
+    };
     session.close().await;
     result
+}
+
+async fn page_beside(
+    session: &Session,
+    arguments: &arguments::Run,
+    settings: &Settings,
+    printer: &Printer,
+) -> Result<Option<page::Served>, Failure> {
+    match arguments.page {
+        Some(address) => page::serve(address, session, settings, printer).await.map(Some),
+        None => Ok(None),
+    }
+}
+
+async fn close_page(page: Option<page::Served>) {
+    if let Some(page) = page {
+        page.close().await;
+    }
 }
 
 async fn submit_and_see(

@@ -32,7 +32,7 @@ pub fn sign_off_mark(row: &SignOffRow) -> Markup {
     html! {
         span class={ "sign " (row.state) } { (text) }
         @if !row.person.is_empty() && (row.state == "approved" || row.state == "rejected") { " by " (row.person) }
-        @if !row.note.is_empty() { q { (row.note) } }
+        @if !row.note.is_empty() { " " q { (row.note) } }
     }
 }
 
