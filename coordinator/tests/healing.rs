@@ -49,7 +49,7 @@ impl Thief {
             let hex = digest.to_string();
             let path = self.root.join("store/blobs").join(&hex[..2]).join(&hex);
             // Every other one is damaged instead.
-            let done = if (self.seed + u64::from(*count)) % 2 == 0 {
+            let done = if (self.seed + u64::from(*count)).is_multiple_of(2) {
                 std::fs::remove_file(&path).is_ok()
             } else {
                 path.exists()

@@ -93,8 +93,7 @@ async fn offsets_of_a_fetch(with_error: bool) -> Vec<u64> {
     })
     .await
     .unwrap();
-    let offsets = offsets.lock().unwrap().clone();
-    offsets
+    std::mem::take(&mut *offsets.lock().unwrap())
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -363,7 +363,12 @@ pub struct Report {
 #[derive(Debug, Args)]
 pub struct PageArguments {
     /// Listen here; only on a loopback address [default: 127.0.0.1 and any free port]
-    #[arg(long, value_name = "HOST:PORT", default_value = "127.0.0.1:0", hide_default_value = true)]
+    #[arg(
+        long,
+        value_name = "HOST:PORT",
+        default_value = "127.0.0.1:0",
+        hide_default_value = true
+    )]
     pub listen: std::net::SocketAddr,
 }
 

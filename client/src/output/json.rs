@@ -7,8 +7,8 @@
 use serde::{Serialize, Serializer};
 use serde_json::{Map, Value};
 use tidemill_proto::v1::{
-    AgentRow, Attempt, Estimate, ItemRow, ItemView, MadeOutput, RunRow, RunState, SearchSums, SignOffRow, StateCounts, StepFigures,
-    SweepEvent, UsageRow, VerifyEvent, WhyAnswer, usage_row,
+    AgentRow, Attempt, Estimate, ItemRow, ItemView, MadeOutput, RunRow, RunState, SearchSums, SignOffRow,
+    StateCounts, StepFigures, SweepEvent, UsageRow, VerifyEvent, WhyAnswer, usage_row,
 };
 use tidemill_proto::{Digest, state};
 
