@@ -61,9 +61,7 @@ impl Session {
         // The queue is new and has room.
         let _ = outgoing.try_send(wire(from_agent::Message::Hello(hello)));
         let answer = session_client.join(ReceiverStream::new(queue)).await;
-        let incoming = answer
-            .map_err(|status| Ended::Lost(words(&status)))?
-            .into_inner();
+        let incoming = answer.map_err(|status| Ended::Lost(words(&status)))?.into_inner();
         let mut session = Self { outgoing, incoming };
         match session.hear().await?.message {
             Some(to_agent::Message::Welcome(welcome)) => Ok((session, welcome)),
