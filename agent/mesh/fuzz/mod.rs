@@ -44,8 +44,9 @@ impl Target {
     /// Memory that reading may take at once, for each byte of the file.
     fn most_bytes_each(self) -> usize {
         match self {
-            // Packed data grows by 1032 at most, and pictures of one bit a pixel by another 32.
-            Self::Png => 34_000,
+            // Packed data is taken to grow by 1100 at most, pictures of one bit a pixel by another 32, and one that is a single row
+            // stands in memory twice.
+            Self::Png => 1100 * 32 * 2,
             _ => 300,
         }
     }

@@ -80,7 +80,7 @@ fn gltf() -> Vec<Vec<u8>> {
     let whole = json!({
         "asset": { "version": "2.0" }, "scene": 0, "scenes": [{ "nodes": [0, 2] }],
         "nodes": [
-            { "children": [1], "scale": [1, -2, 1] }, { "mesh": 0, "rotation": [0, 0.7071068, 0, 0.7071068] },
+            { "children": [1], "scale": [1, -2, 1] }, { "mesh": 0, "rotation": [0, 0.6, 0, 0.8] },
             { "mesh": 0, "matrix": [1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1, 0, 3, 0, 0, 1] },
         ],
         "meshes": [{ "primitives": [

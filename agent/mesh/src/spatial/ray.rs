@@ -186,6 +186,10 @@ fn meet_triangle(origin: DVec3, direction: DVec3, corners: [DVec3; 3]) -> Option
     let [a, b, c] = corners.map(|corner| corner - origin);
     let u = direction.dot(c.cross(b));
     let v = direction.dot(a.cross(c));
+    // Most triangles are missed, and most of those are known by two of the three.
+    if (u > 0.0 && v < 0.0) || (u < 0.0 && v > 0.0) {
+        return None;
+    }
     let w = direction.dot(b.cross(a));
     let front = u >= 0.0 && v >= 0.0 && w >= 0.0;
     let back = u <= 0.0 && v <= 0.0 && w <= 0.0;
