@@ -20,7 +20,9 @@ pub(crate) fn own_group(command: &mut Command) {
 /// Starts a program that gives way to all others.
 pub(crate) fn spawn_lowest(command: &mut Command) -> io::Result<std::process::Child> {
     let child = command.spawn()?;
-    let pid = i32::try_from(child.id()).ok().and_then(rustix::process::Pid::from_raw);
+    let pid = i32::try_from(child.id())
+        .ok()
+        .and_then(rustix::process::Pid::from_raw);
     // A system that does not allow it runs the program as any other.
     let _ = rustix::process::setpriority_process(pid, 19);
     Ok(child)

@@ -55,7 +55,8 @@ pub async fn run(
     let mut session = Session::open(settings, Purpose::Work, printer).await?;
     let result = match page_beside(&session, arguments, settings, printer).await {
         Ok(page) => {
-            let result = submit_and_see(&mut session, &prepared, arguments, &mut ends, settings, printer).await;
+            let result =
+                submit_and_see(&mut session, &prepared, arguments, &mut ends, settings, printer).await;
             close_page(page).await;
             result
         }
