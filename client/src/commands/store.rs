@@ -10,7 +10,7 @@ use crate::arguments::{OneRun, RunPick, Store, StoreSweep, StoreTask, StoreUsage
 use crate::exit::ExitStatus;
 use crate::failure::Failure;
 use crate::output::human;
-use crate::output::json::{BadBlob, Swept, Usage, Verified};
+use crate::output::store_json::{BadBlob, Swept, Usage, Verified};
 use crate::printer::Printer;
 use crate::rpc::Rpc;
 use crate::session::Purpose;

@@ -2,4 +2,5 @@
 
 pub mod human;
 pub mod json;
+pub mod store_json;
 pub mod table;
