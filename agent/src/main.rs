@@ -112,10 +112,7 @@ fn configure(arguments: &Arguments) -> anyhow::Result<Config> {
     config.offers.extend(arguments.offer.iter().cloned());
     config.offers.sort_unstable();
     config.offers.dedup();
-    arguments
-        .lending
-        .apply(&mut config)
-        .map_err(anyhow::Error::msg)?;
+    arguments.lending.apply(&mut config).map_err(anyhow::Error::msg)?;
     config.fixed_budget |= arguments.dedicated;
     config.check()?;
     Ok(config)

@@ -1,5 +1,8 @@
 //! What an owner allows, tried on real processes: hours, stepping aside for other programs, and leaving on a signal.
 
+#![cfg(unix)]
+#![allow(clippy::unwrap_used, reason = "a test's helpers may")]
+
 mod common;
 
 use std::process::{Child, Command, Stdio};
