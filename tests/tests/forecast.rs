@@ -1,5 +1,7 @@
 //! Forecasts against what then happens, with real processes that mostly sleep.
 
+#![allow(clippy::unwrap_used, reason = "a test's helpers may")]
+
 use std::time::{Duration, Instant};
 
 use tidemill_tests::sandbox::Sandbox;
