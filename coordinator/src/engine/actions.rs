@@ -2,7 +2,7 @@
 
 use tidemill_proto::v1::{End, ItemState, ToolVersion, source, to_agent};
 use tidemill_proto::v1::{Item, StagedInput, Start};
-use tidemill_proto::{Digest, LeaseId, state};
+use tidemill_proto::{Digest, LeaseId};
 
 use super::clock::now_ms;
 use super::commit::{Rows, Shown, Ticket};
@@ -257,13 +257,7 @@ fn sentence(run: &LiveRun, item: ItemId, reason: Reason, attempts: &[AttemptReco
         }
         Reason::Upstream { index } => {
             let plan = run.board.plan();
-            // The board shows outcomes only once they are on disk.
-            let known = run
-                .decided
-                .get(&index)
-                .copied()
-                .unwrap_or_else(|| run.board.state(index));
-            let did = match known {
+            let did = match run.known_state(index) {
                 ItemState::Failed => "failed",
                 ItemState::CutOff => "was cut off",
                 ItemState::Stopped => "was stopped",
@@ -341,7 +335,7 @@ fn staged_inputs(run: &LiveRun, item: &Item) -> Result<(Vec<StagedInput>, Vec<St
                     let position = position.ok_or_else(|| format!("{} has no such output", maker.address))?;
                     let made = run.board.outputs(edge.item);
                     let Some((digest, size)) = made.as_ref().and_then(|made| made.get(position)) else {
-                        if !state::is_finished(run.board.state(edge.item)) {
+                        if !run.has_finished(edge.item) {
                             return Err(format!("{} is being made again", maker.address));
                         }
                         missing.push(source.label.clone());

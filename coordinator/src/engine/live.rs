@@ -169,8 +169,17 @@ impl LiveRun {
             return true; // said when its key is looked for
         };
         let upstream = super::plan::upstream_indexes(&item);
-        upstream
-            .iter()
-            .all(|index| tidemill_proto::state::is_finished(self.board.state(*index)))
+        upstream.iter().all(|index| self.has_finished(*index))
+    }
+
+    /// Whether an item has come to its end, on disk already or not.
+    pub fn has_finished(&self, index: u32) -> bool {
+        tidemill_proto::state::is_finished(self.known_state(index))
+    }
+
+    /// An item's state as it was decided. The board shows outcomes only once they are on disk.
+    pub fn known_state(&self, index: u32) -> ItemState {
+        let decided = self.decided.get(&index).copied();
+        decided.unwrap_or_else(|| self.board.state(index))
     }
 }

@@ -396,9 +396,7 @@ impl Engine {
             return false;
         };
         let upstream = super::plan::upstream_indexes(&planned);
-        let waits = upstream
-            .iter()
-            .any(|index| !state::is_finished(run.board.state(*index)));
+        let waits = upstream.iter().any(|index| !run.has_finished(*index));
         let makers: Vec<u32> = upstream
             .into_iter()
             .filter(|index| {
