@@ -61,6 +61,8 @@ const EVENTS_AT_ONCE: usize = 512;
 const LOOKUPS_AT_ONCE: usize = 256;
 /// Items looked up before memory is given back: what a large submission took for a moment, not each small one.
 const LOOKUPS_BEFORE_TRIM: u32 = 1000;
+/// At so many ticks after that: what the connection and the check of the plan held is let go a little later.
+const TRIMS: u8 = 2;
 /// How often time passes.
 const TICK: Duration = Duration::from_millis(500);
 
@@ -146,6 +148,8 @@ pub(crate) struct Engine {
     ticks: u32,
     /// Items looked up since memory was given back.
     looked_up: u32,
+    /// Ticks at which it is still to be given back.
+    trims_due: u8,
     /// After a restart: agents that may still hold items of the time before, by their uuids.
     awaited: HashSet<String>,
     /// The clock may go back; the scheduler's time does not.
@@ -209,6 +213,10 @@ impl Engine {
             self.flush_riding();
             if self.unresolved.is_empty() && self.looked_up >= LOOKUPS_BEFORE_TRIM {
                 self.looked_up = 0;
+                self.trims_due = TRIMS;
+            }
+            if ticked && self.trims_due > 0 {
+                self.trims_due -= 1;
                 crate::os::give_memory_back();
             }
         }

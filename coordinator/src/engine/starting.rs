@@ -145,6 +145,7 @@ impl Engine {
             closing: None,
             ticks: 0,
             looked_up: 0,
+            trims_due: 0,
             awaited: HashSet::new(),
             last_now: 0,
         })
