@@ -41,34 +41,37 @@ enum LogForm {
 #[derive(Debug, Subcommand)]
 enum Command {
     /// Serve until asked to end (Ctrl-C, SIGTERM). Runs go on at the next start.
-    Serve {
-        /// Folder of the record and the store; one process at a time.
-        #[arg(long, env = "TIDEMILL_DATA")]
-        data: PathBuf,
-        /// Address to listen on, as in 0.0.0.0:7420. Any but this machine's own (loopback) needs `init` first.
-        #[arg(long, default_value = "127.0.0.1:7420")]
-        listen: SocketAddr,
-        /// Serve the live page here, as in 127.0.0.1:7421; only on a loopback address.
-        #[arg(long, value_name = "HOST:PORT")]
-        page: Option<SocketAddr>,
-        /// Speak plain text although `init` was run; only on a loopback address.
-        #[arg(long)]
-        plain: bool,
-        /// Seconds without a word after which an agent counts as lost.
-        #[arg(long, value_name = "SECONDS", default_value_t = 30, value_parser = clap::value_parser!(u64).range(1..=3600))]
-        silence_limit: u64,
-        /// Seconds that a lost agent's items wait for it to come back, before they are placed elsewhere.
-        #[arg(long, value_name = "SECONDS", default_value_t = 60, value_parser = clap::value_parser!(u64).range(0..=86400))]
-        lost_grace: u64,
-        /// Call this program whenever a run has ended, with what came of it as one JSON object on its standard input.
-        #[arg(long, value_name = "PROGRAM")]
-        summary_to: Option<PathBuf>,
-    },
+    Serve(Serve),
     /// Make the studio's certificate authority, this server's certificate, and an invitation. Run again, it
     /// keeps the authority, so that members stay members.
     Init(setup::Init),
     /// Make one more invitation for agents or people.
     Invite(setup::Invite),
+}
+
+#[derive(Debug, clap::Args)]
+struct Serve {
+    /// Folder of the record and the store; one process at a time.
+    #[arg(long, env = "TIDEMILL_DATA")]
+    data: PathBuf,
+    /// Address to listen on, as in 0.0.0.0:7420. Any but this machine's own (loopback) needs `init` first.
+    #[arg(long, default_value = "127.0.0.1:7420")]
+    listen: SocketAddr,
+    /// Serve the live page here, as in 127.0.0.1:7421; only on a loopback address.
+    #[arg(long, value_name = "HOST:PORT")]
+    page: Option<SocketAddr>,
+    /// Speak plain text although `init` was run; only on a loopback address.
+    #[arg(long)]
+    plain: bool,
+    /// Seconds without a word after which an agent counts as lost.
+    #[arg(long, value_name = "SECONDS", default_value_t = 30, value_parser = clap::value_parser!(u64).range(1..=3600))]
+    silence_limit: u64,
+    /// Seconds that a lost agent's items wait for it to come back, before they are placed elsewhere.
+    #[arg(long, value_name = "SECONDS", default_value_t = 60, value_parser = clap::value_parser!(u64).range(0..=86400))]
+    lost_grace: u64,
+    /// Call this program whenever a run has ended, with what came of it as one JSON object on its standard input.
+    #[arg(long, value_name = "PROGRAM")]
+    summary_to: Option<PathBuf>,
 }
 
 fn main() -> ExitCode {
@@ -101,32 +104,19 @@ fn start_logging(form: LogForm) {
 }
 
 async fn run(command: Command) -> anyhow::Result<()> {
-    let (data, listen, page, plain, silence_limit, lost_grace, summary_program) = match command {
-        Command::Serve {
-            data,
-            listen,
-            page,
-            plain,
-            silence_limit,
-            lost_grace,
-            summary_to,
-        } => (data, listen, page, plain, silence_limit, lost_grace, summary_to),
+    let serve_as = match command {
+        Command::Serve(serve_as) => serve_as,
         Command::Init(init) => return init.run(),
         Command::Invite(invite) => return invite.run(),
     };
-    let identity = setup::identity_for(&data, listen, plain)?;
-    serve(
-        Config {
-            silence_limit: Duration::from_secs(silence_limit),
-            lost_grace: Duration::from_secs(lost_grace),
-            summary_program,
-            ..Config::studio(data)
-        },
-        listen,
-        page,
-        identity,
-    )
-    .await
+    let identity = setup::identity_for(&serve_as.data, serve_as.listen, serve_as.plain)?;
+    let config = Config {
+        silence_limit: Duration::from_secs(serve_as.silence_limit),
+        lost_grace: Duration::from_secs(serve_as.lost_grace),
+        summary_program: serve_as.summary_to,
+        ..Config::studio(serve_as.data)
+    };
+    serve(config, serve_as.listen, serve_as.page, identity).await
 }
 
 async fn serve(

@@ -14,11 +14,12 @@ use support::plans::{model_bytes, plan, plan_of, step};
 use support::{Client, Studio};
 use tempfile::TempDir;
 use tidemill_proto::Digest;
+use tidemill_proto::v1::looks_client::LooksClient;
 use tidemill_proto::v1::sweep_event::Phase;
 use tidemill_proto::v1::upkeep_client::UpkeepClient;
 use tidemill_proto::v1::{
-    HistoryRequest, Plan, SweepEvent, SweepRequest, UsageRequest, UsageRow, VerifyEvent, VerifyRequest,
-    usage_row,
+    HistoryRequest, Plan, SearchRequest, SweepEvent, SweepRequest, UsageRequest, UsageRow, VerifyEvent,
+    VerifyRequest, usage_row,
 };
 use tidemill_store::Store;
 use tokio_stream::StreamExt;
@@ -246,6 +247,19 @@ async fn a_dry_run_says_exactly_what_a_sweep_frees() {
         .unwrap();
     assert_eq!(of_first.alone_bytes, dry.freed_bytes);
 
+    // What the history has gathered meanwhile is no obstacle.
+    let mut history = LooksClient::new(studio.connect().await);
+    let asked = SearchRequest {
+        variant: "crate".into(),
+        ..SearchRequest::default()
+    };
+    let found = history.search(asked.clone()).await.unwrap().into_inner();
+    assert_eq!(
+        found.map(Result::unwrap).collect::<Vec<_>>().await.len(),
+        3,
+        "sums and two runs"
+    );
+
     // A pinned run is kept whatever the rules say.
     let pin = |pinned| tidemill_proto::v1::PinRequest {
         run: "harbour-dock.1".into(),
@@ -275,6 +289,13 @@ async fn a_dry_run_says_exactly_what_a_sweep_frees() {
         .await
         .unwrap_err();
     assert_eq!(error.code(), Code::NotFound);
+
+    let found = history.search(asked).await.unwrap().into_inner();
+    assert_eq!(
+        found.map(Result::unwrap).collect::<Vec<_>>().await.len(),
+        2,
+        "sums and one run"
+    );
 
     // What went is made anew, what stayed is reused; run numbers go on.
     let run = client

@@ -114,10 +114,19 @@ impl Blobs {
         Ok(())
     }
 
-    /// Writes a small held blob, checked, into the empty file that stands at `target`.
+    /// Writes a small held blob, checked, over the file that stands at `target`, whatever is in it.
     pub(crate) fn fill(&self, digest: Digest, target: &Path, mut file: File) -> Result<(), BlobError> {
         let bytes = self.store.read_blob(&digest)?;
-        if file.write_all(&bytes).is_err() {
+        let written = file.write_all(&bytes).and_then(|()| {
+            // The file was chosen by the size that the plan gives. Were that wrong, the end of the file would still be what
+            // an earlier item read.
+            let length_bytes = bytes.len() as u64;
+            match file.metadata()?.len() == length_bytes {
+                true => Ok(()),
+                false => file.set_len(length_bytes),
+            }
+        });
+        if written.is_err() {
             // Says what is wrong with the disk, or puts a new file in its place.
             return self.export(digest, target);
         }
@@ -178,5 +187,24 @@ impl Blobs {
             None => Ok(()),
             Some(remote) => remote.hand_over(&self.store, digests, control),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_file_that_is_filled_holds_the_blob_and_nothing_else_whatever_the_plan_says_of_its_size() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open_cache(&folder.path().join("cache")).unwrap();
+        let digest = store.stage_bytes(b"bollard").unwrap().digest;
+        store.commit(&[digest]).unwrap();
+        let blobs = Blobs { store, remote: None };
+        let target = folder.path().join("model.obj");
+        std::fs::write(&target, "a secret of the last item").unwrap();
+        let open = || File::options().write(true).open(&target).unwrap();
+        blobs.fill(digest, &target, open()).unwrap();
+        assert_eq!(std::fs::read(&target).unwrap(), b"bollard");
     }
 }

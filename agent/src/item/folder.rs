@@ -52,7 +52,7 @@ impl SlotFolder {
         self.root.join(relative)
     }
 
-    /// An empty, writable file at a path with `/` for so many bytes, if there is one to be used again.
+    /// A file at a path with `/` to be filled with so many bytes, if there is one to be used again ([`spare::emptied`]).
     pub(crate) fn used_file(&mut self, relative: &str, size_bytes: u64) -> Option<fs::File> {
         let target = self.path(relative);
         if self.left.remove(relative) {

@@ -6,7 +6,8 @@
 //! and emptied, filled and moved back when the next input comes, frees no inode and asks for none.
 //!
 //! The pool stands beside the slot's folder, where no item looks, and nothing of an item is left in a file
-//! that is taken out of it: it is emptied first, and only files with no other name are taken in.
+//! that is taken out of it: it is emptied first, unless the next input has just its length and is written over all of
+//! it; and only files with no other name are taken in.
 
 use std::fs::{self, File, Metadata};
 use std::io;
@@ -54,7 +55,7 @@ impl Spares {
         kept
     }
 
-    /// Gives an empty, writable file at `target`; `None` if there is none to give, or for so many bytes a
+    /// Gives a file at `target` to be filled, as [`emptied`] does; `None` if there is none to give, or for so many bytes a
     /// copy by the file system serves better.
     pub(crate) fn take(&mut self, target: &Path, size_bytes: u64) -> Option<File> {
         if size_bytes > MOST_BYTES {

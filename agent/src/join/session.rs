@@ -11,6 +11,7 @@ use tonic::Streaming;
 use tonic::transport::Channel;
 
 use super::agent::wire;
+use crate::reach::with_causes;
 
 /// How long a coordinator may take to answer Hello.
 const WELCOME_LIMIT: Duration = Duration::from_secs(20);
@@ -34,16 +35,7 @@ pub(super) enum Ended {
 
 /// What went wrong, with its causes: of a refused certificate the message alone says nothing.
 fn words(status: &tonic::Status) -> String {
-    let mut text = status.message().to_owned();
-    let mut source = std::error::Error::source(status);
-    while let Some(cause) = source {
-        let cause_text = cause.to_string();
-        if !text.contains(&cause_text) {
-            text = format!("{text}: {cause_text}");
-        }
-        source = cause.source();
-    }
-    text
+    with_causes(status.message().to_owned(), status)
 }
 
 impl Session {

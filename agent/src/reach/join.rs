@@ -89,33 +89,10 @@ pub async fn join(
     })
 }
 
-/// Bytes as a section of PEM text (RFC 7468): base64 in lines of 64 characters between two marks.
+/// Bytes as a section of PEM text (RFC 7468).
 fn pem(label: &str, der: &[u8]) -> String {
-    const DIGITS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let mut base64 = String::new();
-    for group in der.chunks(3) {
-        let bytes = [group[0], *group.get(1).unwrap_or(&0), *group.get(2).unwrap_or(&0)];
-        let bits = u32::from_be_bytes([0, bytes[0], bytes[1], bytes[2]]);
-        for place in 0..4 {
-            let digit = DIGITS[(bits >> (18 - 6 * place) & 63) as usize];
-            base64.push(if place <= group.len() {
-                char::from(digit)
-            } else {
-                '='
-            });
-        }
-    }
-    let mut text = format!("-----BEGIN {label}-----\n");
-    for (count, digit) in base64.chars().enumerate() {
-        text.push(digit);
-        if count % 64 == 63 {
-            text.push('\n');
-        }
-    }
-    if !text.ends_with('\n') {
-        text.push('\n');
-    }
-    text + &format!("-----END {label}-----\n")
+    let lines = pem::EncodeConfig::new().set_line_ending(pem::LineEnding::LF);
+    pem::encode_config(&pem::Pem::new(label, der), lines)
 }
 
 #[cfg(test)]

@@ -154,7 +154,11 @@ fn choose_provider() {
 
 /// An error with everything that caused it, in one line.
 fn causes(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
+    with_causes(error.to_string(), error)
+}
+
+/// What is said of an error, and everything that caused it, in one line.
+pub(crate) fn with_causes(mut text: String, error: &dyn std::error::Error) -> String {
     let mut source = error.source();
     while let Some(cause) = source {
         let words = cause.to_string();

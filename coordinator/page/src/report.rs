@@ -2,6 +2,8 @@
 
 use std::collections::{BTreeMap, HashMap};
 
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use tidemill_proto::state;
 use tidemill_proto::v1::{Attempt, ItemState, PictureWish};
@@ -272,22 +274,7 @@ fn costs(facts: &RunFacts) -> Markup {
 
 /// A data URI of a PNG file (RFC 2397, RFC 4648).
 pub fn data_uri(png: &[u8]) -> String {
-    const DIGITS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let mut text = String::with_capacity(22 + png.len().div_ceil(3) * 4);
-    text.push_str("data:image/png;base64,");
-    for three in png.chunks(3) {
-        let bits = three
-            .iter()
-            .fold(0_u32, |bits, byte| bits << 8 | u32::from(*byte))
-            << (8 * (3 - three.len()));
-        for digit in 0..4 {
-            text.push(match digit > three.len() {
-                true => '=',
-                false => DIGITS[(bits >> (18 - 6 * digit)) as usize & 63] as char,
-            });
-        }
-    }
-    text
+    format!("data:image/png;base64,{}", STANDARD.encode(png))
 }
 
 /// All words of states, for a legend or a filter.

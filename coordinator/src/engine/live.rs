@@ -163,15 +163,6 @@ impl LiveRun {
         (self.label.clone(), index)
     }
 
-    /// Whether all that an item reads from other items is finished, with or without outputs.
-    pub fn has_all_upstream(&self, index: u32) -> bool {
-        let Ok(item) = self.board.plan().item(index) else {
-            return true; // said when its key is looked for
-        };
-        let upstream = super::plan::upstream_indexes(&item);
-        upstream.iter().all(|index| self.has_finished(*index))
-    }
-
     /// Whether an item has come to its end, on disk already or not.
     pub fn has_finished(&self, index: u32) -> bool {
         tidemill_proto::state::is_finished(self.known_state(index))

@@ -4,14 +4,13 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use tidemill_proto::state;
 use tidemill_proto::v1::{ItemState, Tool};
 
 use super::agents::Requirement;
 use super::board::Outputs;
 use super::clock::now_ms;
 use super::event::{LiveEntry, Reply};
-use super::live::{Active, LiveRun};
+use super::live::Active;
 use super::lookup::{self, Answer, Earlier, Question};
 use super::tools::Choice;
 use super::{Engine, Fixing, rows};
@@ -34,12 +33,7 @@ impl Engine {
     fn resolve(&mut self, item: ItemId) {
         // It may have been stopped while it waited for its turn, or for a tool's version; or what it reads is being
         // made again, and it is asked for once more after that.
-        let open = |run: &LiveRun| {
-            !run.decided.contains_key(&item.index)
-                && !state::is_finished(run.board.state(item.index))
-                && run.has_all_upstream(item.index)
-        };
-        if !self.runs.get(&item.run).is_some_and(open) {
+        if !self.scheduler.awaits_resolution(item) {
             return;
         }
         let Some(answer) = self.look(item) else { return };

@@ -328,11 +328,11 @@ impl Engine {
             .filter_map(|bytes| Digest::from_slice(bytes).ok())
             .collect();
         // A lost input is nobody's fault: no retry and no trouble of the machine, but not without end either.
-        let outcome = match outcome {
-            Outcome::Machine if self.make_again(id, &lacking) && self.lacked(id) <= LACKING_LIMIT => {
-                Outcome::HandedBack
-            }
-            other => other,
+        let waits = self.make_again(id, &lacking);
+        let outcome = if waits && outcome == Outcome::Machine && self.machine_attempts(id) <= LACKING_LIMIT {
+            Outcome::HandedBack
+        } else {
+            outcome
         };
         self.step(Event::Ended {
             lease: lease.number,
@@ -374,13 +374,11 @@ impl Engine {
     }
 
     /// How many attempts of an item ended because of the machine, a lost input among the reasons.
-    fn lacked(&mut self, id: ItemId) -> usize {
-        let attempts = self.active(id).map(|active| active.attempts().to_vec());
-        let attempts = attempts.unwrap_or_default();
-        attempts
-            .iter()
-            .filter(|attempt| attempt.outcome == "machine")
-            .count()
+    fn machine_attempts(&mut self, id: ItemId) -> usize {
+        self.active(id).map_or(0, |active| {
+            let attempts = active.attempts().iter();
+            attempts.filter(|attempt| attempt.outcome == "machine").count()
+        })
     }
 
     /// Inputs that could not be had are made again by the items that made them. True if the item has to wait for

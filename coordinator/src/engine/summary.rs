@@ -59,7 +59,7 @@ pub fn summary(board: &RunBoard) -> Value {
 pub fn tell(program: PathBuf, summary: Value) {
     let started = std::thread::Builder::new()
         .name("summary".to_owned())
-        .spawn(move || match call(&program, &summary) {
+        .spawn(move || match call(&program, &summary, PROGRAM_LIMIT) {
             Ok(()) => tracing::info!(program = %program.display(), run = %summary["run"], "told what came of a run"),
             Err(problem) => {
                 tracing::error!(program = %program.display(), run = %summary["run"], problem, "the program that is told what comes of runs failed");
@@ -70,17 +70,21 @@ pub fn tell(program: PathBuf, summary: Value) {
     }
 }
 
-fn call(program: &Path, summary: &Value) -> Result<(), String> {
+fn call(program: &Path, summary: &Value, limit: Duration) -> Result<(), String> {
     let mut child = Command::new(program)
         .stdin(Stdio::piped())
         .stdout(Stdio::null())
         .spawn()
         .map_err(|error| format!("cannot start it: {error}"))?;
+    let until = Instant::now() + limit;
     if let Some(mut stdin) = child.stdin.take() {
-        // A program that does not read all of it has its reasons.
-        let _ = writeln!(stdin, "{summary}");
+        let text = format!("{summary}\n");
+        // On a thread of its own: a long text stays in the pipe until the program reads it, and this one minds the time.
+        std::thread::spawn(move || {
+            // A program that does not read all of it has its reasons.
+            let _ = stdin.write_all(text.as_bytes());
+        });
     }
-    let until = Instant::now() + PROGRAM_LIMIT;
     loop {
         match child.try_wait().map_err(|error| error.to_string())? {
             Some(status) if status.success() => return Ok(()),
@@ -88,7 +92,7 @@ fn call(program: &Path, summary: &Value) -> Result<(), String> {
             None if Instant::now() > until => {
                 child.kill().map_err(|error| error.to_string())?;
                 child.wait().map_err(|error| error.to_string())?;
-                return Err(format!("it took longer than {PROGRAM_LIMIT:?} and was ended"));
+                return Err(format!("it took longer than {limit:?} and was ended"));
             }
             None => std::thread::sleep(Duration::from_millis(100)),
         }
@@ -160,13 +164,18 @@ mod tests {
         std::fs::write(&program, script).unwrap();
         std::fs::set_permissions(&program, std::fs::Permissions::from_mode(0o755)).unwrap();
         let told = summary(&board());
-        call(&program, &told).unwrap();
+        call(&program, &told, PROGRAM_LIMIT).unwrap();
         let text = std::fs::read_to_string(&note).unwrap();
         assert_eq!(serde_json::from_str::<Value>(&text).unwrap(), told);
+        // One that never reads is ended in time, however much there would be to read.
+        std::fs::write(&program, "#!/bin/sh\nexec sleep 60\n").unwrap();
+        let long = json!({ "reason": "x".repeat(1 << 20) });
+        let error = call(&program, &long, Duration::from_millis(300)).unwrap_err();
+        assert!(error.contains("took longer"), "{error}");
         std::fs::write(&program, "#!/bin/sh\nexit 3\n").unwrap();
-        assert!(call(&program, &told).unwrap_err().contains('3'));
+        assert!(call(&program, &told, PROGRAM_LIMIT).unwrap_err().contains('3'));
         assert!(
-            call(&folder.path().join("none"), &told)
+            call(&folder.path().join("none"), &told, PROGRAM_LIMIT)
                 .unwrap_err()
                 .contains("cannot start")
         );

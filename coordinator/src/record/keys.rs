@@ -20,47 +20,113 @@ use std::fmt::Write as _;
 
 use tidemill_proto::{Digest, Key, RunName};
 
+/// What a row is of. Whoever looks through all rows matches on this, so that the compiler names every place that has to
+/// know of a new kind.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// Format version and start count.
+    Meta,
+    /// Last run number of a manifest.
+    Counter,
+    /// A run.
+    Run,
+    /// The serial of a run by its name.
+    RunName,
+    /// An item of a run.
+    Item,
+    /// A result by its key.
+    Result,
+    /// What was learned about a step.
+    Estimate,
+    /// An agent.
+    Agent,
+    /// What the history asks of a run.
+    RunIndex,
+    /// A decision about a variant.
+    SignOff,
+    /// That a run is pinned.
+    Pin,
+}
+
+impl Kind {
+    const ALL: [Self; 11] = [
+        Self::Meta,
+        Self::Counter,
+        Self::Run,
+        Self::RunName,
+        Self::Item,
+        Self::Result,
+        Self::Estimate,
+        Self::Agent,
+        Self::RunIndex,
+        Self::SignOff,
+        Self::Pin,
+    ];
+
+    /// The kind of the row under a key; `None`: one that this program does not know.
+    pub fn of(key: &[u8]) -> Option<Self> {
+        let letter = key.first()?;
+        Self::ALL.into_iter().find(|kind| kind.letter() == *letter)
+    }
+
+    const fn letter(self) -> u8 {
+        match self {
+            Self::Meta => b'm',
+            Self::Counter => b'c',
+            Self::Run => b'r',
+            Self::RunName => b'n',
+            Self::Item => b'i',
+            Self::Result => b'k',
+            Self::Estimate => b'e',
+            Self::Agent => b'a',
+            Self::RunIndex => b'x',
+            Self::SignOff => b's',
+            Self::Pin => b'p',
+        }
+    }
+}
+
 /// Format version and start count.
 pub fn meta() -> Vec<u8> {
-    b"mformat".to_vec()
+    joined(Kind::Meta, &[b"format"])
 }
 
 /// Last run number of a manifest.
 pub fn counter(manifest: &str) -> Vec<u8> {
-    joined(b'c', &[manifest.as_bytes()])
+    joined(Kind::Counter, &[manifest.as_bytes()])
 }
 
 /// A run by its serial.
 pub fn run(serial: u64) -> Vec<u8> {
-    joined(b'r', &[&serial.to_be_bytes()])
+    joined(Kind::Run, &[&serial.to_be_bytes()])
 }
 
 /// All runs, in order of submission.
 pub fn runs() -> Vec<u8> {
-    vec![b'r']
+    vec![Kind::Run.letter()]
 }
 
 /// A run by its name.
 pub fn run_name(name: &RunName) -> Vec<u8> {
     joined(
-        b'n',
+        Kind::RunName,
         &[name.manifest.as_bytes(), &[0], &name.number.to_be_bytes()],
     )
 }
 
 /// All runs of a manifest, by number.
 pub fn run_names(manifest: &str) -> Vec<u8> {
-    joined(b'n', &[manifest.as_bytes(), &[0]])
+    joined(Kind::RunName, &[manifest.as_bytes(), &[0]])
 }
 
 /// An item by its run's serial and its index in the plan.
 pub fn item(run_serial: u64, index: u32) -> Vec<u8> {
-    joined(b'i', &[&run_serial.to_be_bytes(), &index.to_be_bytes()])
+    joined(Kind::Item, &[&run_serial.to_be_bytes(), &index.to_be_bytes()])
 }
 
 /// All items of a run, in plan order.
 pub fn items(run_serial: u64) -> Vec<u8> {
-    joined(b'i', &[&run_serial.to_be_bytes()])
+    joined(Kind::Item, &[&run_serial.to_be_bytes()])
 }
 
 /// Serial and index out of an item's key.
@@ -80,12 +146,17 @@ pub fn read_run(key: &[u8]) -> Option<u64> {
 
 /// The result that is recorded under a key.
 pub fn result(key: &Key) -> Vec<u8> {
-    joined(b'k', &[key.0.as_bytes()])
+    joined(Kind::Result, &[key.0.as_bytes()])
 }
 
 /// That a run is pinned.
 pub fn pin(serial: u64) -> Vec<u8> {
-    joined(b'p', &[&serial.to_be_bytes()])
+    joined(Kind::Pin, &[&serial.to_be_bytes()])
+}
+
+/// All pins.
+pub fn pins() -> Vec<u8> {
+    vec![Kind::Pin.letter()]
 }
 
 /// Serial out of a pin's key.
@@ -95,51 +166,54 @@ pub fn read_pin(key: &[u8]) -> Option<u64> {
 
 /// All results.
 pub fn results() -> Vec<u8> {
-    vec![b'k']
+    vec![Kind::Result.letter()]
 }
 
 /// What was learned about a step signature.
 pub fn estimate(signature: &Digest) -> Vec<u8> {
-    joined(b'e', &[signature.as_bytes()])
+    joined(Kind::Estimate, &[signature.as_bytes()])
 }
 
 /// All that was learned.
 pub fn estimates() -> Vec<u8> {
-    vec![b'e']
+    vec![Kind::Estimate.letter()]
 }
 
 /// An agent by its uuid.
 pub fn agent(uuid: &str) -> Vec<u8> {
-    joined(b'a', &[uuid.as_bytes()])
+    joined(Kind::Agent, &[uuid.as_bytes()])
 }
 
 /// All agents.
 pub fn agents() -> Vec<u8> {
-    vec![b'a']
+    vec![Kind::Agent.letter()]
 }
 
 /// What the history asks of a run.
 pub fn run_index(serial: u64) -> Vec<u8> {
-    joined(b'x', &[&serial.to_be_bytes()])
+    joined(Kind::RunIndex, &[&serial.to_be_bytes()])
 }
 
 /// The same of all runs, in order of submission.
 pub fn run_indexes() -> Vec<u8> {
-    vec![b'x']
+    vec![Kind::RunIndex.letter()]
 }
 
 /// A decision about a variant, by its time.
 pub fn sign_off(manifest: &str, variant: &str, decided_ms: i64) -> Vec<u8> {
     let time = decided_ms.max(0).to_be_bytes();
     joined(
-        b's',
+        Kind::SignOff,
         &[manifest.as_bytes(), &[0], variant.as_bytes(), &[0], &time],
     )
 }
 
 /// All decisions about a variant, in the order of their times.
 pub fn sign_offs(manifest: &str, variant: &str) -> Vec<u8> {
-    joined(b's', &[manifest.as_bytes(), &[0], variant.as_bytes(), &[0]])
+    joined(
+        Kind::SignOff,
+        &[manifest.as_bytes(), &[0], variant.as_bytes(), &[0]],
+    )
 }
 
 /// A key as text for messages: what can be printed as it is, the rest in hexadecimal.
@@ -155,9 +229,9 @@ pub fn for_people(key: &[u8]) -> String {
     })
 }
 
-fn joined(kind: u8, parts: &[&[u8]]) -> Vec<u8> {
+fn joined(kind: Kind, parts: &[&[u8]]) -> Vec<u8> {
     let mut key = Vec::with_capacity(1 + parts.iter().map(|part| part.len()).sum::<usize>());
-    key.push(kind);
+    key.push(kind.letter());
     parts.iter().for_each(|part| key.extend_from_slice(part));
     key
 }

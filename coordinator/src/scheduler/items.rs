@@ -18,11 +18,11 @@ impl Scheduler {
 
     /// The engine answered `Resolve`.
     pub(super) fn resolved(&mut self, item: ItemId, resolution: Resolution, moment: &mut Moment) {
-        let Some(entry) = self.item(item) else { return };
-        let phase = entry.phase;
-        let open = matches!(phase, Phase::Resolving | Phase::Leased) && !entry.resolved;
+        let Some(phase) = self.item(item).map(|entry| entry.phase) else {
+            return;
+        };
         match resolution {
-            _ if !open => {}
+            _ if !self.awaits_resolution(item) => {}
             Resolution::Reused => self.finish(item, ItemState::Reused, moment),
             // An item that already runs shows by itself whether it can.
             Resolution::Failed if phase == Phase::Leased => {}

@@ -56,6 +56,14 @@ impl Scheduler {
         Some(self.item(item)?.phase.state())
     }
 
+    /// `Action::Resolve` was asked for the item, all that it reads is finished, and the answer still counts. The look
+    /// behind an answer takes a while: an item may be stopped meanwhile, or what it reads be opened again.
+    pub fn awaits_resolution(&self, item: ItemId) -> bool {
+        self.item(item).is_some_and(|entry| {
+            matches!(entry.phase, Phase::Resolving | Phase::Leased) && !entry.resolved && entry.pending == 0
+        })
+    }
+
     /// The item's process succeeded, and its result is not on disk yet.
     pub fn is_settling(&self, item: ItemId) -> bool {
         self.item(item)

@@ -8,6 +8,7 @@ use tidemill_proto::v1::RunState;
 
 use super::needed::{NeedsUnknown, blobs_of_run};
 use crate::query::archive::{Archive, ArchiveError};
+use crate::record::keys::Kind;
 use crate::record::rows::RunRecord;
 use crate::record::{Scan, keys, pack};
 
@@ -69,7 +70,7 @@ pub fn mark(archive: &Archive, keeping: Keeping, now_ms: i64) -> Result<Roots, R
 
 /// Serials of pinned runs.
 pub fn pinned(archive: &Archive) -> Result<HashSet<u64>, ArchiveError> {
-    let rows = archive.record.scan(&Scan::of(b"p".to_vec()))?;
+    let rows = archive.record.scan(&Scan::of(keys::pins()))?;
     Ok(rows.iter().filter_map(|(key, _)| keys::read_pin(key)).collect())
 }
 
@@ -79,13 +80,20 @@ fn mark_rows(archive: &Archive, roots: &mut Roots) -> Result<(), RootsUnknown> {
     archive
         .record
         .visit(&Scan::of(Vec::new()), &mut |key, value| {
-            match key.first() {
+            match Kind::of(key) {
                 // Those of runs follow their runs, results their blobs.
-                Some(b'r' | b'i' | b'k') => {}
-                Some(b'm' | b'c' | b'n' | b'e' | b'a' | b's' | b'p') => {
-                    roots.blobs.extend(pack::blob_of(value));
-                }
-                _ => {
+                Some(Kind::Run | Kind::Item | Kind::Result) => {}
+                Some(
+                    Kind::Meta
+                    | Kind::Counter
+                    | Kind::RunName
+                    | Kind::Estimate
+                    | Kind::Agent
+                    | Kind::RunIndex
+                    | Kind::SignOff
+                    | Kind::Pin,
+                ) => roots.blobs.extend(pack::blob_of(value)),
+                None => {
                     strange = Some(keys::for_people(key));
                     return ControlFlow::Break(());
                 }

@@ -235,6 +235,9 @@ fn drop_runs(archive: &Archive, runs: &[RunRecord]) -> Result<(), ArchiveError> 
             Op::Delete {
                 key: keys::pin(run.serial),
             },
+            Op::Delete {
+                key: keys::run_index(run.serial),
+            },
         ];
         ops.extend(items.into_iter().map(|(key, _)| Op::Delete { key }));
         for group in ops.chunks(ROWS_AT_ONCE) {
