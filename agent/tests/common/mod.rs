@@ -46,7 +46,12 @@ impl Joined {
 
     /// The next report for which `wanted` holds, at most half a minute from now.
     pub async fn report(&mut self, wanted: impl Fn(&Report) -> bool) -> Report {
-        let until = tokio::time::Instant::now() + Duration::from_secs(30);
+        self.report_within(Duration::from_secs(30), wanted).await
+    }
+
+    /// The next report for which `wanted` holds, at most `patience` from now.
+    pub async fn report_within(&mut self, patience: Duration, wanted: impl Fn(&Report) -> bool) -> Report {
+        let until = tokio::time::Instant::now() + patience;
         loop {
             let next = tokio::time::timeout_at(until, self.from.message()).await;
             let message =
