@@ -10,8 +10,8 @@ use tidemill_proto::v1::upkeep_client::UpkeepClient;
 use tidemill_proto::v1::{
     AboutAnswer, AboutRequest, AgainRequest, AgentRow, AgentsRequest, BlobChunk, BlobHeader, BlobRequest,
     DigestList, HistoryRequest, ItemRequest, ItemRow, ItemView, ItemsRequest, LogRequest, Plan, PreviewItem,
-    RunRequest, RunRow, SubmitHeader, SubmitPart, Submitted, WatchEvent, WatchRequest, WhyAnswer, blob_chunk,
-    submit_part,
+    RunRequest, RunRow, SubmitHeader, SubmitPart, Submitted, WatchEvent, WatchRequest, WholeBlobs, WhyAnswer,
+    blob_chunk, submit_part,
 };
 use tidemill_proto::v1::{
     PinRequest, SweepEvent, SweepRequest, UsageRequest, UsageRow, VerifyEvent, VerifyRequest,
@@ -360,6 +360,15 @@ impl Rpc {
             .put(futures::stream::iter([header]).chain(chunks))
             .await?;
         Ok(())
+    }
+
+    /// Puts many small blobs at once. Gives those whose bytes have another name than announced.
+    pub async fn put_whole(&self, blobs: WholeBlobs) -> Result<Vec<Digest>, Status> {
+        let misnamed = self.blobs.clone().put_whole(blobs).await?.into_inner().digests;
+        let digests = misnamed.iter().map(|bytes| Digest::from_slice(bytes));
+        digests
+            .collect::<Result<_, _>>()
+            .map_err(|error| Status::internal(error.to_string()))
     }
 
     /// Bytes of a blob, from the start.

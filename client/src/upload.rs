@@ -1,11 +1,12 @@
 //! Puts what a plan reads into the store, as far as the store lacks it.
 
 use std::collections::{BTreeSet, HashMap};
+use std::io::Read as _;
 use std::path::Path;
 
 use bytes::{Bytes, BytesMut};
 use futures::{Stream, StreamExt as _, TryStreamExt as _};
-use tidemill_proto::v1::{Plan, source};
+use tidemill_proto::v1::{Plan, WholeBlob, WholeBlobs, source};
 use tidemill_proto::{CHUNK_BYTES, Digest};
 use tokio::io::AsyncReadExt as _;
 use tonic::Code;
@@ -18,6 +19,16 @@ use crate::survey::{BlobSource, Surveyed};
 
 /// So many blobs travel at once: enough to keep a disk busy, few enough for one memory.
 const AT_ONCE: usize = 8;
+
+/// Blobs of at most this size travel many in one message: alone, each would cost more than its bytes.
+const SMALL_BYTES: u64 = 64 * 1024;
+/// Of small blobs, so many and so many bytes in one message, and so many messages at once: one is read or written
+/// while the other travels.
+const SMALL_AT_ONCE: usize = 256;
+const SMALL_BYTES_AT_ONCE: u64 = 4 * 1024 * 1024;
+const MESSAGES_AT_ONCE: usize = 3;
+
+type Job = (Digest, BlobSource);
 
 /// Digests of all blobs that the plan's items read from the folder.
 pub fn inputs_of(plan: &Plan, parts: &HashMap<Digest, Vec<Digest>>) -> BTreeSet<Digest> {
@@ -73,12 +84,89 @@ pub async fn upload(
         human::count(count, "input", "inputs"),
         human::size(total_bytes)
     ));
-    futures::stream::iter(jobs)
+    let (small, large): (Vec<Job>, Vec<Job>) = jobs
+        .into_iter()
+        .partition(|(_, source)| size_of(source) <= SMALL_BYTES);
+    futures::stream::iter(batches(small))
+        .map(|batch| put_whole(rpc, batch))
+        .buffer_unordered(MESSAGES_AT_ONCE)
+        .try_collect::<Vec<()>>()
+        .await?;
+    futures::stream::iter(large)
         .map(|(digest, source)| put(rpc, digest, source))
         .buffer_unordered(AT_ONCE)
         .try_collect::<Vec<()>>()
         .await?;
     Ok(count)
+}
+
+/// Cuts small blobs into what travels in one message each.
+fn batches(jobs: Vec<Job>) -> Vec<Vec<Job>> {
+    let mut batches: Vec<Vec<Job>> = Vec::new();
+    let mut bytes = 0;
+    for job in jobs {
+        let size = size_of(&job.1);
+        match batches.last_mut() {
+            Some(batch) if batch.len() < SMALL_AT_ONCE && bytes + size <= SMALL_BYTES_AT_ONCE => {
+                bytes += size;
+                batch.push(job);
+            }
+            _ => {
+                bytes = size;
+                batches.push(vec![job]);
+            }
+        }
+    }
+    batches
+}
+
+async fn put_whole(rpc: &Rpc, batch: Vec<Job>) -> Result<(), Failure> {
+    // One trip to a thread that may block reads them all.
+    let reading = tokio::task::spawn_blocking(move || {
+        let read = batch.iter().map(|(digest, source)| {
+            let data = read_small(source)?;
+            Ok(WholeBlob {
+                digest: digest.to_vec(),
+                data,
+            })
+        });
+        let blobs = read.collect::<Result<Vec<_>, Failure>>();
+        (batch, blobs)
+    });
+    let (batch, blobs) = reading
+        .await
+        .map_err(|error| Failure::unreachable(error.to_string()))?;
+    let misnamed = rpc
+        .put_whole(WholeBlobs { blobs: blobs? })
+        .await
+        .map_err(|status| failed(&status))?;
+    let Some(first) = misnamed.first() else {
+        return Ok(());
+    };
+    match batch.iter().find(|(digest, _)| digest == first) {
+        Some((_, BlobSource::File(path, _))) => Err(changed(path)),
+        _ => Err(Failure::unreachable(format!(
+            "the coordinator found other bytes than were sent for {first}"
+        ))),
+    }
+}
+
+/// The bytes of a small blob. A file that has grown meanwhile is not read to its end.
+fn read_small(source: &BlobSource) -> Result<Bytes, Failure> {
+    match source {
+        BlobSource::Memory(bytes) => Ok(bytes.clone()),
+        BlobSource::File(path, size) => {
+            let words = |error| unread(path, &io_words(&error));
+            let mut bytes = Vec::with_capacity(usize::try_from(*size).unwrap_or(0) + 1);
+            let file = std::fs::File::open(path).map_err(words)?;
+            file.take(*size + 1).read_to_end(&mut bytes).map_err(words)?;
+            Ok(bytes.into())
+        }
+    }
+}
+
+fn changed(path: &Path) -> Failure {
+    unread(path, "it changed since it was looked at").hint("run the same command again")
 }
 
 fn size_of(source: &BlobSource) -> u64 {
@@ -120,7 +208,7 @@ async fn put(rpc: &Rpc, digest: Digest, source: BlobSource) -> Result<(), Failur
                         Code::InvalidArgument | Code::DataLoss | Code::FailedPrecondition
                     ) =>
                 {
-                    Err(unread(&path, "it changed since it was looked at").hint("run the same command again"))
+                    Err(changed(&path))
                 }
                 Err(status) => Err(failed(&status)),
             }
@@ -184,6 +272,15 @@ mod tests {
             inputs_of(&plan, &parts),
             BTreeSet::from(["tree", "mtl", "leaf"].map(digest))
         );
+    }
+
+    #[test]
+    fn small_blobs_travel_in_messages_of_bounded_number_and_size() {
+        let job = |size: usize| (Digest::of(b"any"), BlobSource::Memory(vec![0; size].into()));
+        let count = |jobs: Vec<Job>| batches(jobs).iter().map(Vec::len).collect::<Vec<_>>();
+        assert_eq!(count(Vec::new()), [0; 0]);
+        assert_eq!(count((0..600).map(|_| job(10)).collect()), [256, 256, 88]);
+        assert_eq!(count((0..100).map(|_| job(64 * 1024)).collect()), [64, 36]);
     }
 
     #[tokio::test]

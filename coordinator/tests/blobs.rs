@@ -5,7 +5,7 @@
 mod support;
 
 use support::Studio;
-use tidemill_proto::v1::{BlobChunk, BlobHeader, DigestList, blob_chunk};
+use tidemill_proto::v1::{BlobChunk, BlobHeader, DigestList, WholeBlob, WholeBlobs, blob_chunk};
 use tidemill_proto::{Digest, MAX_MESSAGE_BYTES};
 use tonic::Code;
 
@@ -114,5 +114,42 @@ async fn bytes_that_are_not_what_was_announced_are_refused_and_leave_nothing() {
             .count(),
         0
     );
+    studio.close().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn of_many_small_blobs_at_once_only_the_misnamed_are_refused() {
+    let studio = Studio::embedded().await;
+    let mut client = studio.client().await;
+    let blob = |name: &[u8], data: &'static [u8]| WholeBlob {
+        digest: Digest::of(name).to_vec(),
+        data: data.into(),
+    };
+    let blobs = vec![
+        blob(b"planks", b"planks"),
+        blob(b"rope", b"ropes"),
+        blob(b"", b""),
+    ];
+    let refused = client.blobs.put_whole(WholeBlobs { blobs }).await.unwrap();
+    assert_eq!(refused.into_inner().digests, [Digest::of(b"rope").to_vec()]);
+    let digests = [b"planks".as_slice(), b"rope", b"ropes", b""].map(|name| Digest::of(name).to_vec());
+    let asked = DigestList {
+        digests: digests.to_vec(),
+    };
+    let missing = client.blobs.missing(asked).await.unwrap().into_inner();
+    assert_eq!(missing.digests, digests[1..3], "the others were taken");
+    commit_to_store(&studio, Digest::of(b"planks"));
+    assert_eq!(client.get(&digests[0], 0).await.unwrap(), b"planks");
+
+    let long = WholeBlob {
+        digest: digests[0].clone(),
+        data: vec![0; tidemill_proto::CHUNK_BYTES + 1].into(),
+    };
+    let status = client
+        .blobs
+        .put_whole(WholeBlobs { blobs: vec![long] })
+        .await
+        .unwrap_err();
+    assert_eq!(status.code(), Code::InvalidArgument);
     studio.close().await;
 }

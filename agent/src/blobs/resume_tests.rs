@@ -4,7 +4,7 @@ use std::sync::{Arc, Mutex};
 
 use tidemill_proto::Digest;
 use tidemill_proto::v1::blobs_server::{Blobs, BlobsServer};
-use tidemill_proto::v1::{BlobChunk, BlobHeader, BlobRequest, DigestList, blob_chunk};
+use tidemill_proto::v1::{BlobChunk, BlobHeader, BlobRequest, DigestList, WholeBlobs, blob_chunk};
 use tidemill_store::Store;
 use tokio::runtime::Handle;
 use tokio_stream::wrappers::ReceiverStream;
@@ -30,6 +30,10 @@ impl Blobs for Cutting {
     }
 
     async fn put(&self, _: Request<Streaming<BlobChunk>>) -> Result<Response<BlobHeader>, Status> {
+        Err(Status::unimplemented("nothing is put here"))
+    }
+
+    async fn put_whole(&self, _: Request<WholeBlobs>) -> Result<Response<DigestList>, Status> {
         Err(Status::unimplemented("nothing is put here"))
     }
 

@@ -12,7 +12,7 @@ use tidemill_proto::v1::agents_server::{Agents, AgentsServer};
 use tidemill_proto::v1::blobs_server::{Blobs, BlobsServer};
 use tidemill_proto::v1::{
     BlobChunk, BlobHeader, BlobRequest, DigestList, Finished, FromAgent, Hello, Item, Output, Part, Program,
-    Report, StagedInput, Start, ToAgent, Welcome, blob_chunk, from_agent, item, part, to_agent,
+    Report, StagedInput, Start, ToAgent, Welcome, WholeBlobs, blob_chunk, from_agent, item, part, to_agent,
 };
 use tidemill_store::Store;
 use tokio::io::DuplexStream;
@@ -148,6 +148,10 @@ impl Blobs for Shelf {
             .finish(Some(Digest::from_slice(&header.digest).unwrap()))
             .unwrap();
         Ok(Response::new(header))
+    }
+
+    async fn put_whole(&self, _: Request<WholeBlobs>) -> Result<Response<DigestList>, Status> {
+        Err(Status::unimplemented("agents put one blob at a time"))
     }
 
     type GetStream = ReceiverStream<Result<BlobChunk, Status>>;
