@@ -30,6 +30,8 @@ use crate::looks::drawer::Drawer;
 use crate::looks::eager;
 use crate::looks::queue::Queue;
 use crate::query::archive::Archive;
+use crate::query::catalog::Catalog;
+use crate::query::keeper;
 use crate::services::agents::AgentsService;
 use crate::services::blobs::BlobsService;
 use crate::services::forecasts::ForecastsService;
@@ -85,6 +87,7 @@ struct Shared {
     config: Config,
     engine: EngineHandle,
     wishes: Arc<Queue>,
+    catalog: Arc<Catalog>,
     archive: Mutex<Option<Archive>>,
     closing: CancellationToken,
     // Held for as long as the coordinator lives: the lock is the ownership of the data folder.
@@ -114,7 +117,8 @@ impl Coordinator {
                 config,
                 engine,
                 wishes: Arc::default(),
-                archive: Mutex::new(Some(archive)),
+                catalog: Arc::default(),
+                archive: Mutex::new(Some(archive.clone())),
                 closing: CancellationToken::new(),
                 lock: Mutex::new(Some(lock)),
             }),
@@ -128,6 +132,12 @@ impl Coordinator {
             shared.closing.child_token(),
         );
         tokio::spawn(ahead);
+        tokio::spawn(keeper::keep(
+            archive,
+            Arc::clone(&shared.catalog),
+            Arc::clone(&shared.engine.live),
+            shared.closing.child_token(),
+        ));
         Ok(coordinator)
     }
 
@@ -228,7 +238,15 @@ impl Coordinator {
     fn looks(&self, archive: Archive, ending: CancellationToken) -> LooksService {
         let drawer = Drawer::below(&self.shared.config.data);
         let wishes = Arc::clone(&self.shared.wishes);
-        LooksService::new(self.shared.engine.clone(), archive, drawer, wishes, ending)
+        let catalog = Arc::clone(&self.shared.catalog);
+        LooksService::new(
+            self.shared.engine.clone(),
+            archive,
+            catalog,
+            drawer,
+            wishes,
+            ending,
+        )
     }
 
     fn server(&self) -> Server {

@@ -55,6 +55,19 @@ pub enum ArchiveError {
     Plan(#[from] PlanError),
 }
 
+impl ArchiveError {
+    /// Whether it is gone or damaged for good, rather than unreadable just now.
+    pub fn is_lost(&self) -> bool {
+        match self {
+            Self::Store(error) | Self::Row(UnpackError::Blob { source: error, .. }) => {
+                matches!(error, StoreError::Absent { .. } | StoreError::Corrupt { .. })
+            }
+            Self::Plan(_) | Self::NoRun { .. } => true,
+            Self::Record(_) | Self::Row(UnpackError::Record(_)) => false,
+        }
+    }
+}
+
 /// One run out of the record.
 pub struct StoredRun {
     /// Its row.

@@ -199,6 +199,25 @@ pub fn run_indexes() -> Vec<u8> {
     vec![Kind::RunIndex.letter()]
 }
 
+/// Serial out of the key of what the history asks of a run.
+pub fn read_run_index(key: &[u8]) -> Option<u64> {
+    Some(u64::from_be_bytes(key.strip_prefix(b"x")?.try_into().ok()?))
+}
+
+/// All decisions about all variants.
+pub fn all_sign_offs() -> Vec<u8> {
+    vec![Kind::SignOff.letter()]
+}
+
+/// Manifest, variant and time out of a decision's key.
+pub fn read_sign_off(key: &[u8]) -> Option<(&str, &str, i64)> {
+    let rest = key.strip_prefix(b"s")?;
+    let (names, time) = rest.split_last_chunk::<8>()?;
+    let names = std::str::from_utf8(names.strip_suffix(&[0])?).ok()?;
+    let (manifest, variant) = names.split_once('\0')?;
+    Some((manifest, variant, i64::from_be_bytes(*time)))
+}
+
 /// A decision about a variant, by its time.
 pub fn sign_off(manifest: &str, variant: &str, decided_ms: i64) -> Vec<u8> {
     let time = decided_ms.max(0).to_be_bytes();

@@ -10,6 +10,9 @@ use tidemill_proto::v1::{ItemState, RunState};
 /// The format that this program writes and reads.
 pub const RECORD_FORMAT: u32 = 1;
 
+/// What this program gathers of an ended run.
+pub const RUN_INDEX_FORMAT: u32 = 1;
+
 /// Most bytes of a log's end that an attempt keeps in its row.
 pub const MAX_TAIL_BYTES: usize = 1024;
 /// Most bytes of a reason that a row keeps.
@@ -370,6 +373,12 @@ pub struct RunIndexRecord {
     /// Of outputs that were made.
     #[prost(uint64, tag = "5")]
     pub made_bytes: u64,
+    /// [`RUN_INDEX_FORMAT`] of the program that gathered it; another makes it old.
+    #[prost(uint32, tag = "6")]
+    pub format: u32,
+    /// For each variant in plan order 8 bytes: the beginning of a digest over its outputs, zeros if an item has none.
+    #[prost(bytes = "vec", tag = "7")]
+    pub seen: Vec<u8>,
 }
 
 /// What one step of a run took.

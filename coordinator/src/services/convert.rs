@@ -6,6 +6,7 @@ use tidemill_store::StoreError;
 use tonic::Status;
 
 use crate::engine::event::Refusal;
+use crate::looks::decisions::DecisionError;
 use crate::query::archive::ArchiveError;
 use crate::query::seen::ItemError;
 
@@ -57,5 +58,15 @@ pub fn item_status(error: &ItemError) -> Status {
     match error {
         ItemError::NoItem { .. } => Status::not_found(error.to_string()),
         ItemError::Archive(error) => archive_status(error),
+    }
+}
+
+/// What an error about a decision means for the caller.
+pub fn decision_status(error: &DecisionError) -> Status {
+    match error {
+        DecisionError::LongNote(_) => Status::invalid_argument(error.to_string()),
+        DecisionError::NoVariant { .. } => Status::not_found(error.to_string()),
+        DecisionError::Unfinished { .. } => Status::failed_precondition(error.to_string()),
+        DecisionError::Archive(error) => archive_status(error),
     }
 }

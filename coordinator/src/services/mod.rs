@@ -1,6 +1,7 @@
 //! The gRPC services: decode, call, encode. Everything that decides lives elsewhere.
 
 pub mod agents;
+pub mod asking;
 pub mod blobs;
 pub mod blocking;
 pub mod convert;

@@ -14,6 +14,7 @@ use tokio_stream::wrappers::ReceiverStream;
 use tokio_util::sync::CancellationToken;
 use tonic::{Request, Response, Status, Streaming};
 
+use super::asking::{Stream, WAITING, see, stream_of};
 use super::blocking::blocking;
 use super::convert::{archive_status, item_status, refusal_status};
 use super::logging::{LogWanted, send_log};
@@ -26,10 +27,7 @@ use crate::engine::plan::KeptPlan;
 use crate::query::archive::{Archive, name_of, run_row};
 use crate::query::names::fits;
 use crate::query::preview::preview;
-use crate::query::seen::{Seen, see};
-
-/// Messages that wait between a query and its reader.
-const WAITING: usize = 64;
+use crate::query::seen::Seen;
 
 /// Serves people.
 pub struct RunsService {
@@ -37,8 +35,6 @@ pub struct RunsService {
     archive: Archive,
     ending: CancellationToken,
 }
-
-type Stream<T> = ReceiverStream<Result<T, Status>>;
 
 impl RunsService {
     /// Streams end when `ending` is cancelled.
@@ -51,10 +47,7 @@ impl RunsService {
     }
 
     async fn see(&self, asked: &str) -> Result<Seen, Status> {
-        let (archive, live, asked) = (self.archive.clone(), self.engine.live.clone(), asked.to_owned());
-        blocking(move || see(&archive, &live, &asked))
-            .await?
-            .map_err(|error| archive_status(&error))
+        see(&self.archive, &self.engine, asked).await
     }
 
     /// Finds run and item.
@@ -89,21 +82,6 @@ impl RunsService {
             .map_err(refusal_status)?;
         Ok(Response::new(row))
     }
-}
-
-/// Sends what `items` gives, from a task that ends when the reader leaves.
-fn stream_of<T: Send + 'static>(
-    items: impl IntoIterator<Item = T, IntoIter: Send> + Send + 'static,
-) -> Response<Stream<T>> {
-    let (sender, receiver) = mpsc::channel(WAITING);
-    tokio::spawn(async move {
-        for item in items {
-            if sender.send(Ok(item)).await.is_err() {
-                return;
-            }
-        }
-    });
-    Response::new(ReceiverStream::new(receiver))
 }
 
 #[tonic::async_trait]
