@@ -2,6 +2,7 @@
 //!
 //! # Layout
 //! - [`arguments`]: what was typed. [`settings`]: what it means, together with the environment.
+//! - [`complete`]: names of runs and variants for shells that complete words.
 //! - [`commands`]: one file for each command; it takes values and a printer and returns how the process ends.
 //! - [`manifest`]: from a manifest file to a plan. [`survey`]: what lies in its folder. [`upload`]: inputs into the store.
 //! - [`session`]: a conversation with a coordinator, the own one or a studio's. [`rpc`]: its calls.
@@ -16,6 +17,7 @@
 
 pub mod arguments;
 pub mod commands;
+pub mod complete;
 pub mod deliver;
 pub mod exit;
 pub mod failure;
@@ -48,6 +50,15 @@ use settings::Settings;
 
 /// Runs one command line, the program's name first.
 pub fn run(line: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let line: Vec<OsString> = line.into_iter().collect();
+    match complete::answer(line.iter().cloned()) {
+        Ok(false) => {}
+        Ok(true) => return ExitStatus::AllDone.into(),
+        Err(error) => {
+            let _ = error.print();
+            return ExitStatus::Wrong.into();
+        }
+    }
     let line = match CommandLine::try_parse_from(line) {
         Ok(line) => line,
         Err(error) => {

@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use schemars::JsonSchema;
 use serde::Serialize;
 use tidemill_plan::{Diagnostic, Diagnostics, Machine, Options, Severity, Wanted};
 use tidemill_proto::v1::Plan;
@@ -103,6 +104,23 @@ pub fn prepare(
     })
 }
 
+/// Names of the variants that a manifest yields, for completing words. Says nothing of what is wrong.
+pub fn variants_of(path: &Path, data: &Path) -> Option<Vec<String>> {
+    let file = ManifestFile::read(path).ok()?;
+    let wanted = tidemill_plan::wanted(&file.text, &file.name).ok()?;
+    let surveyed = survey(&file.root, &wanted, data).ok()?;
+    let operations = tidemill_ops::all();
+    let planned = tidemill_plan::plan(
+        &file.text,
+        &file.name,
+        &surveyed.survey,
+        operations,
+        &Options::default(),
+    );
+    let plan = planned.ok()?.plan;
+    Some(plan.variants.into_iter().map(|variant| variant.name).collect())
+}
+
 /// The machines that will run the items, where that is certain: without a studio it is this one alone.
 fn machines(settings: &Settings) -> Result<Vec<Machine>, Failure> {
     if settings.place != Place::Own {
@@ -141,9 +159,11 @@ fn print(found: &Diagnostics, printer: &Printer) {
 }
 
 /// `kind = "diagnostic"`: one finding about the manifest.
-#[derive(Debug, Serialize)]
-struct DiagnosticObject<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct DiagnosticObject<'a> {
+    #[schemars(extend("const" = "diagnostic"))]
     kind: &'static str,
+    #[schemars(with = "String")]
     severity: Severity,
     code: &'a str,
     file: &'a str,
@@ -154,8 +174,8 @@ struct DiagnosticObject<'a> {
     related: Vec<RelatedObject<'a>>,
 }
 
-#[derive(Debug, Serialize)]
-struct RelatedObject<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct RelatedObject<'a> {
     line: usize,
     column: usize,
     label: &'a str,

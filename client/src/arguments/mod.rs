@@ -1,5 +1,6 @@
 //! What was typed: the command line as clap reads it. What it means is decided in `settings` and in each command.
 
+mod history;
 mod store;
 mod target;
 
@@ -7,6 +8,9 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::complete;
+
+pub use history::{Approval, History, HistorySort};
 pub use store::{Store, StoreSweep, StoreTask, StoreUsage, StoreVerify, UsageBy};
 pub use target::{ItemTarget, RunPick, one_item, run_and_items, run_and_rest};
 
@@ -116,7 +120,7 @@ pub enum Command {
     Agents,
     /// Look after the store: what it holds, whether it is sound, what can go
     Store(Store),
-    /// Print shell completions or the manual page
+    /// Print shell completions, the manual page, or the schemas of manifests and of --json
     Doc(Doc),
 }
 
@@ -135,7 +139,7 @@ pub struct Manifest {
 #[derive(Debug, Clone, Default, Args)]
 pub struct Choice {
     /// Only variants whose name matches; `*` stands for any text; may be given more than once
-    #[arg(long, value_name = "PATTERN")]
+    #[arg(long, value_name = "PATTERN", add = complete::variants_of_manifest())]
     pub only: Vec<String>,
     /// Only this step and what it needs
     #[arg(long, value_name = "STEP")]
@@ -226,80 +230,15 @@ pub struct Run {
 #[derive(Debug, Args)]
 pub struct OneRun {
     /// The run, as in harbour-dock.12; harbour-dock is its newest; left out: the newest of all
-    #[arg(value_name = "RUN")]
+    #[arg(value_name = "RUN", add = complete::runs())]
     pub run: Option<String>,
-}
-
-/// `history [MANIFEST]`.
-#[derive(Debug, Args)]
-pub struct History {
-    /// Name of a manifest (`*` stands for any text), or the file itself; left out: all
-    #[arg(value_name = "MANIFEST")]
-    pub manifest: Option<String>,
-    /// At most so many runs
-    #[arg(long, short = 'n', value_name = "COUNT", default_value_t = 20)]
-    pub limit: u32,
-    /// Leave out the first so many
-    #[arg(long, value_name = "COUNT", default_value_t = 0)]
-    pub skip: u32,
-    /// Submitted then: today, yesterday, "last 7 days", 2031-05, 2031-05-02, 2031-05-02/P3D, 2031-05-02T18:00/2031-05-03T09:00
-    #[arg(long, value_name = "TIME")]
-    pub when: Option<String>,
-    /// Runs that are open, paused or ended, or that have failed, cut-off, stopped, done, reused … items; may be given more than once
-    #[arg(long, value_name = "STATE")]
-    pub state: Vec<String>,
-    /// Runs with a variant whose name matches
-    #[arg(long, value_name = "PATTERN", default_value = "", hide_default_value = true)]
-    pub variant: String,
-    /// Runs with this step, and what it took in each
-    #[arg(long, value_name = "STEP", default_value = "", hide_default_value = true)]
-    pub step: String,
-    /// Runs in which this agent ran something
-    #[arg(long, value_name = "PATTERN", default_value = "", hide_default_value = true)]
-    pub agent: String,
-    /// Runs that this person submitted
-    #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true)]
-    pub person: String,
-    /// Runs with this tool, or with a version of it, as in "oxipng 9.*"
-    #[arg(long, value_name = "TOOL", default_value = "", hide_default_value = true)]
-    pub tool: String,
-    /// Order of the runs
-    #[arg(long, value_enum, default_value_t)]
-    pub sort: HistorySort,
-    /// Columns, in this order, of run, state, submitted, took, items, by, processor, memory, made, attempts, agents, step-median, step-longest, step-memory
-    #[arg(long, value_name = "NAMES", value_delimiter = ',')]
-    pub columns: Vec<String>,
-    /// As comma-separated values with a header
-    #[arg(long, conflicts_with = "json")]
-    pub csv: bool,
-    /// Only the sums over all runs that fit
-    #[arg(long)]
-    pub sums: bool,
-}
-
-/// How the history is sorted.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
-pub enum HistorySort {
-    /// Newest first.
-    #[default]
-    Newest,
-    /// Oldest first.
-    Oldest,
-    /// Longest first.
-    Longest,
-    /// Most processor time first.
-    Processor,
-    /// Most failed items first.
-    Failed,
-    /// Highest peak memory first.
-    Memory,
 }
 
 /// A run and some of its items.
 #[derive(Debug, Args)]
 pub struct Targets {
     /// harbour-dock.12, then items as in bollard-large-s11/game; or both as harbour-dock.12/bollard-large-s11/game
-    #[arg(value_name = "RUN | ITEM")]
+    #[arg(value_name = "RUN | ITEM", add = complete::run_then_items())]
     pub targets: Vec<String>,
 }
 
@@ -321,7 +260,7 @@ pub struct Log {
 #[derive(Debug, Args)]
 pub struct Deliver {
     /// The run; left out: the newest of all
-    #[arg(value_name = "RUN")]
+    #[arg(value_name = "RUN", add = complete::runs())]
     pub run: Option<String>,
     /// Deliver below DIR instead of the manifest's folder
     #[arg(long, value_name = "DIR")]
@@ -338,10 +277,10 @@ pub struct Deliver {
 #[derive(Debug, Args)]
 pub struct Compare {
     /// The earlier run
-    #[arg(value_name = "RUN")]
+    #[arg(value_name = "RUN", add = complete::runs())]
     pub before: String,
     /// The later run
-    #[arg(value_name = "RUN")]
+    #[arg(value_name = "RUN", add = complete::runs())]
     pub after: String,
     /// Measure at most so many outputs that differ
     #[arg(long, value_name = "COUNT", default_value_t = 200)]
@@ -352,7 +291,7 @@ pub struct Compare {
 #[derive(Debug, Args)]
 pub struct Report {
     /// The run, as in harbour-dock.12; harbour-dock is its newest; left out: the newest of all
-    #[arg(value_name = "RUN")]
+    #[arg(value_name = "RUN", add = complete::runs())]
     pub run: Option<String>,
     /// Into this file [default: RUN.html in the current folder]
     #[arg(long, value_name = "FILE")]
@@ -376,10 +315,10 @@ pub struct PageArguments {
 #[derive(Debug, Args)]
 pub struct SignOff {
     /// The run that was looked at
-    #[arg(value_name = "RUN")]
+    #[arg(value_name = "RUN", add = complete::runs())]
     pub run: String,
     /// Names of variants; `*` stands for any text; left out: list where each variant stands
-    #[arg(value_name = "VARIANT")]
+    #[arg(value_name = "VARIANT", add = complete::variants_of_run())]
     pub variants: Vec<String>,
     /// What you think of it
     #[arg(long, value_name = "TEXT", default_value = "")]
@@ -404,7 +343,7 @@ pub struct Forecast {
 #[derive(Debug, Args)]
 pub struct Again {
     /// The run, then patterns of item addresses, as in harbour-dock.12 'crate-*/game'
-    #[arg(value_name = "RUN | PATTERN")]
+    #[arg(value_name = "RUN | PATTERN", add = complete::run_then_items())]
     pub targets: Vec<String>,
     /// Also finished items that match, in spite of their recorded results
     #[arg(long)]
@@ -441,6 +380,21 @@ pub enum Page {
     },
     /// The manual page, in roff
     Man,
+    /// A JSON Schema: of manifests, for editors, or of the lines of --json, for scripts
+    Schema {
+        /// Of what
+        #[arg(value_enum)]
+        of: SchemaOf,
+    },
+}
+
+/// What `doc schema` describes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum SchemaOf {
+    /// Manifests, as TOML tables.
+    Manifest,
+    /// Each line that --json prints.
+    Json,
 }
 
 #[cfg(test)]

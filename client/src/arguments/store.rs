@@ -77,7 +77,8 @@ pub struct StoreSweep {
     pub grace: std::time::Duration,
 }
 
-fn time(text: &str) -> Result<std::time::Duration, String> {
+/// A length of time as people write it.
+pub(super) fn time(text: &str) -> Result<std::time::Duration, String> {
     let signed: jiff::SignedDuration = text
         .parse()
         .map_err(|_| "write a time as in `30 s`, `10 min` or `1 h`".to_owned())?;

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 use serde_json::{Map, Value as JsonValue};
 use tidemill_mesh::mesh::Bounds;
@@ -47,8 +48,9 @@ pub fn check(arguments: &Manifest, settings: &Settings, printer: &Printer) -> Re
 }
 
 /// `kind = "variant"`.
-#[derive(Debug, Serialize)]
-struct VariantObject {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct VariantObject {
+    #[schemars(extend("const" = "variant"))]
     kind: &'static str,
     name: String,
     model: String,
@@ -60,8 +62,9 @@ struct VariantObject {
 }
 
 /// `kind = "step"`.
-#[derive(Debug, Serialize)]
-struct StepObject {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct StepObject {
+    #[schemars(extend("const" = "step"))]
     kind: &'static str,
     name: String,
     each: String,
@@ -70,8 +73,9 @@ struct StepObject {
 }
 
 /// `kind = "check"`: the counts, as the last line.
-#[derive(Debug, Serialize)]
-struct CheckObject<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct CheckObject<'a> {
+    #[schemars(extend("const" = "check"))]
     kind: &'static str,
     manifest: &'a str,
     variants: usize,

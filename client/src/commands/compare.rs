@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use futures::StreamExt as _;
+use schemars::JsonSchema;
 use serde::Serialize;
 use tidemill_page::facts::extension_of;
 use tidemill_proto::v1::{ItemAttempts, ItemRow, Plan};
@@ -25,8 +26,9 @@ use crate::settings::Settings;
 const AT_ONCE: usize = 2;
 
 /// `kind = "changed"`: a setting, argument or file that differs.
-#[derive(Debug, Serialize)]
-struct ChangedObject<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct ChangedObject<'a> {
+    #[schemars(extend("const" = "changed"))]
     kind: &'static str,
     name: &'a str,
     before: &'a str,
@@ -35,16 +37,18 @@ struct ChangedObject<'a> {
 }
 
 /// `kind = "variant"`: one that only one of the runs has.
-#[derive(Debug, Serialize)]
-struct VariantObject<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct VariantObject<'a> {
+    #[schemars(extend("const" = "variant"))]
     kind: &'static str,
     variant: &'a str,
     change: &'static str,
 }
 
 /// `kind = "output-difference"`: an output whose bytes differ, and how much, where that can be measured.
-#[derive(Debug, Default, Serialize)]
-struct OutputObject<'a> {
+#[derive(Debug, Default, Serialize, JsonSchema)]
+pub(crate) struct OutputObject<'a> {
+    #[schemars(extend("const" = "output-difference"))]
     kind: &'static str,
     item: &'a str,
     output: &'a str,
@@ -59,8 +63,9 @@ struct OutputObject<'a> {
 }
 
 /// `kind = "step-difference"`: what a step took in each run.
-#[derive(Debug, Serialize)]
-struct StepObject<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct StepObject<'a> {
+    #[schemars(extend("const" = "step-difference"))]
     kind: &'static str,
     step: &'a str,
     attempts: [usize; 2],

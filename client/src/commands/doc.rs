@@ -1,20 +1,33 @@
 //! `doc`: pages that are made from the command line's own declaration.
 
+use std::path::Path;
+
 use clap::CommandFactory as _;
 
-use crate::arguments::{CommandLine, Page};
+use crate::arguments::{CommandLine, Page, SchemaOf};
+use crate::complete;
 use crate::exit::ExitStatus;
 use crate::failure::Failure;
 use crate::printer::Printer;
 
-/// Prints completions or the manual page.
+/// Prints completions, the manual page or a schema.
 pub fn doc(page: &Page, printer: &Printer) -> Result<ExitStatus, Failure> {
     let mut bytes = Vec::new();
-    let mut command = CommandLine::command();
     match page {
-        Page::Completions { shell } => clap_complete::generate(*shell, &mut command, "tidemill", &mut bytes),
-        Page::Man => manual(command, &mut bytes)
+        Page::Completions { shell } => {
+            // By its name, so that it is found wherever it is installed.
+            bytes = complete::script(&shell.to_string(), Path::new("tidemill"))
+                .map_err(|error| Failure::work(format!("the script cannot be made: {error}")))?;
+        }
+        Page::Man => manual(CommandLine::command(), &mut bytes)
             .map_err(|error| Failure::work(format!("the manual page cannot be made: {error}")))?,
+        Page::Schema { of } => {
+            let schema = match of {
+                SchemaOf::Manifest => tidemill_plan::schema(tidemill_ops::all()),
+                SchemaOf::Json => crate::output::schema::schema(),
+            };
+            bytes = format!("{schema:#}\n").into_bytes();
+        }
     }
     printer.raw(&bytes);
     Ok(ExitStatus::AllDone)

@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use prost::Message as _;
+use schemars::JsonSchema;
 use serde::Serialize;
 use tidemill_proto::v1::forecasts_client::ForecastsClient;
 use tidemill_proto::v1::{Forecast, RunRequest, SubmitPart, submit_part};
@@ -153,8 +154,9 @@ fn span(from_ms: i64, to_ms: i64) -> u64 {
 }
 
 /// `kind = "forecast"`. Times are Unix time in milliseconds; absent: never, or unknown.
-#[derive(Debug, Serialize)]
-struct ForecastObject<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct ForecastObject<'a> {
+    #[schemars(extend("const" = "forecast"))]
     kind: &'static str,
     run: &'a str,
     now_ms: i64,
@@ -170,8 +172,8 @@ struct ForecastObject<'a> {
     note: &'a str,
 }
 
-#[derive(Debug, Serialize)]
-struct StepObject<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct StepObject<'a> {
     step: &'a str,
     items: u32,
     core_ms: u64,

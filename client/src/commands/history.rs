@@ -3,17 +3,18 @@
 use std::path::Path;
 
 use tidemill_proto::state;
-use tidemill_proto::v1::{SearchRequest, SearchRow, SearchSums};
+use tidemill_proto::v1::{SearchRequest, SearchRow, SearchSums, StandingCounts};
 
-use super::with_session;
-use crate::arguments::{History, HistorySort};
+use super::{trends, with_session};
+use crate::arguments::{Approval, History};
 use crate::exit::ExitStatus;
 use crate::failure::{Failure, nearest};
 use crate::follow::picture::counts_in_words;
 use crate::follow::print_run;
 use crate::looks::Looks;
 use crate::manifest::ManifestFile;
-use crate::output::json::{HistorySums, StepTook, elapsed_ms, reuse_share, run_word};
+use crate::output::history_json::{HistorySums, RunFigures, StepTook, Trend, reuse_share};
+use crate::output::json::{elapsed_ms, run_word};
 use crate::output::{human, table};
 use crate::printer::Printer;
 use crate::session::Purpose;
@@ -21,7 +22,7 @@ use crate::settings::Settings;
 use crate::when::stretch;
 
 /// All columns, with a mark for those aligned to the right.
-const COLUMNS: [&str; 14] = [
+const COLUMNS: [&str; 15] = [
     "run",
     "state",
     "submitted",
@@ -33,6 +34,7 @@ const COLUMNS: [&str; 14] = [
     ">made",
     ">attempts",
     "agents",
+    "approval",
     ">step-median",
     ">step-longest",
     ">step-memory",
@@ -60,20 +62,34 @@ pub async fn history(
         let (sums, rows) = Looks::over(&session.rpc).search(request).await?;
         if printer.is_json() {
             print_json(&rows, arguments, printer);
+            sums.trends.iter().for_each(|trend| printer.object(&Trend::of(trend)));
             printer.object(&HistorySums::of(&sums));
         } else if arguments.csv {
-            printer.raw(csv_text(&rows, &columns)?.as_bytes());
-        } else if sums.runs == 0 {
-            printer.note(if is_plain(arguments) {
-                "there are no runs yet"
+            let text = if arguments.trends {
+                trends::csv_text(&sums.trends)?
             } else {
-                "no run fits"
+                csv_text(&rows, &columns)?
+            };
+            printer.raw(text.as_bytes());
+        } else if sums.runs == 0 {
+            printer.note(match sums.hint.as_str() {
+                "" if is_plain(arguments) => "there are no runs yet",
+                "" => "no run fits",
+                hint => hint,
             });
+        } else if arguments.trends {
+            printer.data(trends::text(&sums.trends));
         } else {
             if !arguments.sums {
                 print_table(&rows, &columns, printer);
             }
             print_sums(&sums, rows.len(), arguments, printer);
+        }
+        if sums.behind > 0 {
+            printer.warning(format_args!(
+                "{} not gathered yet: what asks for steps, variants, agents, memory or approval does not find them; ask again in a minute",
+                human::count(usize::try_from(sums.behind).unwrap_or(usize::MAX), "run is", "runs are"),
+            ));
         }
         Ok(ExitStatus::AllDone)
     })
@@ -115,34 +131,36 @@ fn request(arguments: &History) -> Result<SearchRequest, Failure> {
         agent: arguments.agent.clone(),
         person: arguments.person.clone(),
         tool: arguments.tool.clone(),
-        sort: match arguments.sort {
-            HistorySort::Newest => "newest",
-            HistorySort::Oldest => "oldest",
-            HistorySort::Longest => "longest",
-            HistorySort::Processor => "processor",
-            HistorySort::Failed => "failed",
-            HistorySort::Memory => "memory",
-        }
-        .to_owned(),
+        approval: arguments
+            .approval
+            .map(Approval::word)
+            .unwrap_or_default()
+            .to_owned(),
+        longer_ms: milliseconds(arguments.longer_than),
+        shorter_ms: milliseconds(arguments.shorter_than),
+        memory_over_bytes: arguments.memory_over.map_or(0, |size| size.as_u64()),
+        memory_under_bytes: arguments.memory_under.map_or(0, |size| size.as_u64()),
+        trends: arguments.trends,
+        sort: arguments.sort.word().to_owned(),
         offset: arguments.skip,
         limit: arguments.limit,
     })
 }
 
+fn milliseconds(time: Option<std::time::Duration>) -> u64 {
+    time.map_or(0, |time| u64::try_from(time.as_millis()).unwrap_or(u64::MAX))
+}
+
 /// Nothing was asked but all runs.
 fn is_plain(arguments: &History) -> bool {
-    arguments.manifest.is_none()
-        && arguments.when.is_none()
-        && arguments.state.is_empty()
-        && [
-            &arguments.variant,
-            &arguments.step,
-            &arguments.agent,
-            &arguments.person,
-            &arguments.tool,
-        ]
-        .iter()
-        .all(|text| text.is_empty())
+    let plain = SearchRequest {
+        sort: arguments.sort.word().to_owned(),
+        offset: arguments.skip,
+        limit: arguments.limit,
+        trends: arguments.trends,
+        ..SearchRequest::default()
+    };
+    request(arguments).is_ok_and(|request| request == plain)
 }
 
 fn columns(arguments: &History) -> Result<Vec<&'static str>, Failure> {
@@ -205,10 +223,27 @@ fn value(row: &SearchRow, column: &str, plain: bool) -> String {
         "made" => size(row.made_bytes),
         "attempts" => run.attempts.to_string(),
         "agents" => row.agents.join(" "),
+        "approval" => row.standing.as_ref().map(standing_in_words).unwrap_or_default(),
         "step-median" => time(step.median_ms),
         "step-longest" => time(step.longest_ms),
         _ => size(step.peak_memory_bytes),
     }
+}
+
+/// `3 approved, 1 void, 96 wait for a look`.
+fn standing_in_words(counts: &StandingCounts) -> String {
+    let words = [
+        (counts.rejected, "rejected"),
+        (counts.void, "void"),
+        (counts.approved, "approved"),
+        (counts.unseen, "to be looked at"),
+        (counts.unfinished, "not finished"),
+    ];
+    let words = words.iter().filter(|(count, _)| *count > 0);
+    words
+        .map(|(count, word)| format!("{count} {word}"))
+        .collect::<Vec<_>>()
+        .join(", ")
 }
 
 fn print_table(rows: &[SearchRow], columns: &[&str], printer: &Printer) {
@@ -237,6 +272,11 @@ fn csv_text(rows: &[SearchRow], columns: &[&str]) -> Result<String, Failure> {
         out.write_record(columns.iter().map(|column| value(row, column, true)))
             .map_err(failed)?;
     }
+    csv_written(out)
+}
+
+/// All that was written, as text.
+pub(super) fn csv_written(out: csv::Writer<Vec<u8>>) -> Result<String, Failure> {
     let bytes = out
         .into_inner()
         .map_err(|error| Failure::work(format!("the list cannot be written: {error}")))?;
@@ -244,12 +284,13 @@ fn csv_text(rows: &[SearchRow], columns: &[&str]) -> Result<String, Failure> {
 }
 
 fn print_json(rows: &[SearchRow], arguments: &History, printer: &Printer) {
-    if arguments.sums {
+    if arguments.sums || arguments.trends {
         return;
     }
     for row in rows {
         let run = row.run.clone().unwrap_or_default();
         print_run(&run, printer);
+        printer.object(&RunFigures::of(&run.run, row));
         if let Some(step) = &row.step {
             printer.object(&StepTook::of(&run.run, &arguments.step, step));
         }

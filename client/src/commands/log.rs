@@ -1,6 +1,7 @@
 //! `log`: what an item wrote.
 
 use futures::StreamExt as _;
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::with_session;
@@ -47,8 +48,9 @@ pub async fn log(arguments: &Log, settings: &Settings, printer: &Printer) -> Res
 }
 
 /// `kind = "log"`: one line of a log.
-#[derive(Debug, Serialize)]
-struct LogLine<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct LogLine<'a> {
+    #[schemars(extend("const" = "log"))]
     kind: &'static str,
     run: &'a str,
     item: &'a str,

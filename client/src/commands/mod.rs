@@ -19,9 +19,10 @@ pub mod report;
 pub mod run;
 pub mod show;
 pub mod sign_off;
-mod stay;
+pub(crate) mod stay;
 pub mod stop;
 pub mod store;
+mod trends;
 pub mod watch;
 pub mod why;
 

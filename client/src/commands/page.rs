@@ -1,5 +1,6 @@
 //! `page`: the live page for a browser on this machine, over whichever coordinator is used.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 use tokio_util::sync::CancellationToken;
 
@@ -13,8 +14,9 @@ use crate::session::{Purpose, Session};
 use crate::settings::Settings;
 
 /// `kind = "page"`: where the live page is.
-#[derive(Debug, Serialize)]
-struct PageObject<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct PageObject<'a> {
+    #[schemars(extend("const" = "page"))]
     kind: &'static str,
     address: &'a str,
 }

@@ -1,5 +1,6 @@
 //! `plan`: which items would run now, and which are there already.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 use tidemill_proto::v1::PreviewItem;
 use tidemill_proto::v1::preview_item::Outcome;
@@ -97,8 +98,9 @@ fn summary(manifest: &str, items: &[PreviewItem]) -> String {
 }
 
 /// `kind = "planned"`: what would become of one item.
-#[derive(Debug, Serialize)]
-struct PlannedObject<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct PlannedObject<'a> {
+    #[schemars(extend("const" = "planned"))]
     kind: &'static str,
     address: &'a str,
     outcome: &'static str,
@@ -118,8 +120,9 @@ impl<'a> PlannedObject<'a> {
 }
 
 /// `kind = "plan"`: the counts, as the last line.
-#[derive(Debug, Serialize)]
-struct PlanSummary<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct PlanSummary<'a> {
+    #[schemars(extend("const" = "plan"))]
     kind: &'static str,
     manifest: &'a str,
     items: usize,

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::{ending, run};
@@ -17,8 +18,9 @@ use crate::settings::{Place, Settings};
 use crate::upload::upload;
 
 /// `kind = "stay"`: what the program waits for, or why it could not go on.
-#[derive(Debug, Serialize)]
-struct StayObject<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub(crate) struct StayObject<'a> {
+    #[schemars(extend("const" = "stay"))]
     kind: &'static str,
     state: &'a str,
 }

@@ -4,11 +4,12 @@
 //!
 //! These types stand apart from the wire messages, so that a change on the wire never changes a script's input.
 
+use schemars::JsonSchema;
 use serde::{Serialize, Serializer};
 use serde_json::{Map, Value};
 use tidemill_proto::v1::{
-    AgentRow, Attempt, Estimate, ItemRow, ItemView, MadeOutput, RunRow, RunState, SearchSums, SignOffRow,
-    StateCounts, StepFigures, WhyAnswer,
+    AgentRow, Attempt, Estimate, ItemRow, ItemView, MadeOutput, RunRow, RunState, SignOffRow, StateCounts,
+    WhyAnswer,
 };
 use tidemill_proto::{Digest, state};
 
@@ -16,8 +17,9 @@ use crate::exit::ExitStatus;
 use crate::failure::Failure;
 
 /// `kind = "error"`: why the command could not do its work.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Error<'a> {
+    #[schemars(extend("const" = "error"))]
     kind: &'static str,
     message: &'a str,
     hint: Option<&'a str>,
@@ -37,8 +39,9 @@ impl<'a> Error<'a> {
 }
 
 /// `kind = "joined"`: a studio's coordinator that this user has joined.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Joined<'a> {
+    #[schemars(extend("const" = "joined"))]
     kind: &'static str,
     at: &'a str,
     name: &'a str,
@@ -74,8 +77,9 @@ impl Serialize for Counts {
 }
 
 /// `kind = "run"`: one run as it stands.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Run<'a> {
+    #[schemars(extend("const" = "run"))]
     kind: &'static str,
     run: &'a str,
     state: &'static str,
@@ -128,7 +132,7 @@ pub fn run_word(row: &RunRow) -> &'static str {
 }
 
 /// One output that an item made.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Output<'a> {
     name: &'a str,
     path: &'a str,
@@ -148,8 +152,9 @@ impl<'a> From<&'a MadeOutput> for Output<'a> {
 }
 
 /// `kind = "item"`: one item as it stands.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Item<'a> {
+    #[schemars(extend("const" = "item"))]
     kind: &'static str,
     run: &'a str,
     address: &'a str,
@@ -209,7 +214,7 @@ impl<'a> Item<'a> {
     }
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 struct ItemMore<'a> {
     key: String,
     key_parts: Map<String, Value>,
@@ -223,7 +228,7 @@ struct ItemMore<'a> {
     made_by: &'a str,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 struct AttemptMade<'a> {
     number: u32,
     agent: &'a str,
@@ -263,7 +268,7 @@ impl<'a> From<&'a Attempt> for AttemptMade<'a> {
     }
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 struct Needed {
     memory_bytes: u64,
     millicores: u32,
@@ -281,8 +286,9 @@ impl From<&Estimate> for Needed {
 }
 
 /// `kind = "why"`: why an item ran, or why it did not have to.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Why<'a> {
+    #[schemars(extend("const" = "why"))]
     kind: &'static str,
     run: &'a str,
     item: &'a str,
@@ -292,7 +298,7 @@ pub struct Why<'a> {
     changes: Vec<Change<'a>>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 struct Change<'a> {
     name: &'a str,
     before: &'a str,
@@ -322,8 +328,9 @@ impl<'a> Why<'a> {
 }
 
 /// `kind = "agent"`: one agent and what it lends.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Agent<'a> {
+    #[schemars(extend("const" = "agent"))]
     kind: &'static str,
     name: &'a str,
     state: &'a str,
@@ -365,8 +372,9 @@ impl<'a> From<&'a AgentRow> for Agent<'a> {
 
 /// `kind = "delivered"`: one file that is now in its place; `kind = "held"`: a unit that is not delivered;
 /// `kind = "removed"`: a file of an earlier delivery that is gone; `kind = "kept"`: one that had to stay.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Delivered<'a> {
+    #[schemars(extend("enum" = ["delivered", "held", "removed", "kept"]))]
     kind: &'static str,
     run: &'a str,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -427,8 +435,9 @@ impl<'a> Delivered<'a> {
 }
 
 /// `kind = "report"`: the file that `report` wrote.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct ReportFile<'a> {
+    #[schemars(extend("const" = "report"))]
     kind: &'static str,
     run: &'a str,
     path: String,
@@ -450,8 +459,9 @@ impl<'a> ReportFile<'a> {
 }
 
 /// `kind = "sign-off"`: where a variant stands.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct SignOff<'a> {
+    #[schemars(extend("const" = "sign-off"))]
     kind: &'static str,
     run: &'a str,
     variant: &'a str,
@@ -482,77 +492,11 @@ impl<'a> SignOff<'a> {
     }
 }
 
-/// `kind = "history-sums"`: the last line of `history`, over all runs that fit.
-#[derive(Debug, Serialize)]
-pub struct HistorySums {
-    kind: &'static str,
-    runs: u64,
-    #[serde(flatten)]
-    items: Counts,
-    cpu_ms: u64,
-    attempts: u64,
-    made_bytes: u64,
-    elapsed_ms: u64,
-    reuse_share: f64,
-}
-
-impl HistorySums {
-    /// Of the coordinator's answer.
-    pub fn of(sums: &SearchSums) -> Self {
-        Self {
-            kind: "history-sums",
-            runs: sums.runs,
-            items: Counts::from(&sums.items.unwrap_or_default()),
-            cpu_ms: sums.cpu_ms,
-            attempts: sums.attempts,
-            made_bytes: sums.made_bytes,
-            elapsed_ms: sums.elapsed_ms,
-            reuse_share: reuse_share(sums),
-        }
-    }
-}
-
-/// Reused items among those that have outputs, 0 to 1.
-pub fn reuse_share(sums: &SearchSums) -> f64 {
-    let counts = sums.items.unwrap_or_default();
-    f64::from(counts.reused) / f64::from((counts.reused + counts.done).max(1))
-}
-
-/// `kind = "step-figures"`: what one step took in one run, behind its run in `history --step`.
-#[derive(Debug, Serialize)]
-pub struct StepTook<'a> {
-    kind: &'static str,
-    run: &'a str,
-    step: &'a str,
-    attempts: u32,
-    reused: u32,
-    median_ms: u64,
-    longest_ms: u64,
-    cpu_ms: u64,
-    peak_memory_bytes: u64,
-}
-
-impl<'a> StepTook<'a> {
-    /// Of the coordinator's answer.
-    pub fn of(run: &'a str, step: &'a str, figures: &StepFigures) -> Self {
-        Self {
-            kind: "step-figures",
-            run,
-            step,
-            attempts: figures.attempts,
-            reused: figures.reused,
-            median_ms: figures.median_ms,
-            longest_ms: figures.longest_ms,
-            cpu_ms: figures.cpu_ms,
-            peak_memory_bytes: figures.peak_memory_bytes,
-        }
-    }
-}
-
 /// `kind = "summary"`: the last line of `run`, `again`, `watch` and `deliver`.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Summary<'a> {
     /// Always `summary`.
+    #[schemars(extend("const" = "summary"))]
     pub kind: &'static str,
     /// Name of the run.
     pub run: &'a str,

@@ -1,5 +1,6 @@
 //! The objects that `store …` prints with `--json`; the promises of [`super::json`] hold for them too.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 use tidemill_proto::v1::{SweepEvent, UsageRow, VerifyEvent, usage_row};
 
@@ -7,8 +8,9 @@ use super::json::digest;
 use crate::exit::ExitStatus;
 
 /// `kind = "usage"`: what a part of the store takes; `of` is all, unneeded, incoming, aside, run, step or variant.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Usage<'a> {
+    #[schemars(extend("const" = "usage"))]
     kind: &'static str,
     of: &'static str,
     name: &'a str,
@@ -43,8 +45,9 @@ impl<'a> Usage<'a> {
 }
 
 /// `kind = "bad-blob"`: a blob that is damaged, lost or unreadable, and the items that made or read it.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct BadBlob<'a> {
+    #[schemars(extend("const" = "bad-blob"))]
     kind: &'static str,
     digest: String,
     problem: &'a str,
@@ -66,8 +69,9 @@ impl<'a> BadBlob<'a> {
 }
 
 /// `kind = "verified"`: the last line of `store verify`.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Verified {
+    #[schemars(extend("const" = "verified"))]
     kind: &'static str,
     checked_blobs: u64,
     checked_bytes: u64,
@@ -93,8 +97,9 @@ impl Verified {
 }
 
 /// `kind = "swept"`: the last line of `store sweep`; `removed` is false if only figures were asked for.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct Swept {
+    #[schemars(extend("const" = "swept"))]
     kind: &'static str,
     removed: bool,
     resumed: bool,

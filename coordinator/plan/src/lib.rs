@@ -37,6 +37,7 @@ mod program;
 mod read;
 mod recheck;
 mod render;
+mod schema;
 mod settings;
 mod steps;
 mod subjects;
@@ -47,6 +48,7 @@ mod variants;
 mod wanted;
 
 pub use diagnostics::{Diagnostic, Diagnostics, Place, Related, Severity};
+pub use schema::schema;
 pub use survey::{Companion, ModelFacts, Survey, SurveyedFile};
 pub use variants::files::ModelFilter;
 pub use variants::rows::models_of_csv;

@@ -43,7 +43,7 @@ pub(crate) struct Manifest {
     pub(crate) deliver: Option<DeliverDecl>,
 }
 
-const TABLES: [&str; 8] = [
+pub(crate) const TABLES: [&str; 8] = [
     "manifest", "variants", "step", "tool", "adjust", "draft", "seats", "deliver",
 ];
 

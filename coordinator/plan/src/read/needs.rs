@@ -32,6 +32,8 @@ pub(crate) const MOST_RETRIES: i64 = 20;
 pub(crate) const MOST_SEATS: i64 = 1_000_000;
 const MOST_CORES: f64 = 1024.0;
 
+pub(crate) const KEYS: [&str; 5] = ["memory", "cores", "time", "seats", "offers"];
+
 pub(super) fn read(step: &Section<'_>, report: &mut Report<'_>) -> NeedsDecl {
     let Some(node) = step.get("needs") else {
         return NeedsDecl::default();
@@ -40,8 +42,7 @@ pub(super) fn read(step: &Section<'_>, report: &mut Report<'_>) -> NeedsDecl {
     let Some(table) = as_table(node, &title, report) else {
         return NeedsDecl::default();
     };
-    let known = ["memory", "cores", "time", "seats", "offers"];
-    let section = Section::closed(title, node.span(), table, &known, report);
+    let section = Section::closed(title, node.span(), table, &KEYS, report);
     let mut needs = NeedsDecl {
         declared: true,
         span: node.span(),

@@ -99,7 +99,7 @@ pub(crate) struct MakeDecl {
     pub(crate) folder: bool,
 }
 
-const KEYS: [&str; 10] = [
+pub(crate) const KEYS: [&str; 10] = [
     "from",
     "ops",
     "program",

@@ -49,7 +49,7 @@ pub(crate) struct Axis {
     pub(crate) values: Vec<At<Literal>>,
 }
 
-const KEYS: [&str; 10] = [
+pub(crate) const KEYS: [&str; 10] = [
     "models", "exclude", "csv", "units", "up", "fields", "newest", "name", "tags", "axes",
 ];
 
