@@ -1,9 +1,11 @@
 //! Notices that the manifest or a file that it reads was saved, by looking: it works on every disk and share, and tells
 //! a save in two steps from a finished one by waiting until nothing moves.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
+
+use walkdir::WalkDir;
 
 use crate::manifest::Prepared;
 use crate::survey::BlobSource;
@@ -13,24 +15,41 @@ const LOOK: Duration = Duration::from_millis(120);
 /// Nothing may move for so long before a save counts as finished.
 const QUIET: Duration = Duration::from_millis(360);
 
-/// What a file looks like from outside; `None`: it is not there.
-type Look = Vec<Option<(SystemTime, u64)>>;
+/// So many files of the manifest's folder are looked at before it is read. What lies beyond shows all the same, unless it
+/// is saved in the very moment of reading.
+const MOST_FILES: usize = 20_000;
 
-/// The files that matter, and how they looked when they were last read.
+/// What a file looks like from outside; `None`: it is not there.
+type Look = Option<(SystemTime, u64)>;
+
+/// The files that matter, and how they looked before they were last read.
 #[derive(Debug)]
 pub struct Saved {
-    paths: Vec<PathBuf>,
-    read: Look,
+    read: BTreeMap<PathBuf, Look>,
 }
 
 impl Saved {
-    /// The manifest alone, as long as nothing more is known.
-    pub fn manifest(path: &Path) -> Self {
-        Self::of(BTreeSet::from([path.to_owned()]))
+    /// The manifest and all that lies in its folder: taken before it is read, so that what is saved meanwhile counts; and
+    /// watched as it is while the manifest is broken, since any file there may be the one that mends it.
+    pub fn folder(manifest: &Path) -> Self {
+        let root = manifest.parent().unwrap_or(Path::new("."));
+        let hidden = |entry: &walkdir::DirEntry| {
+            entry.depth() > 0 && entry.file_name().to_string_lossy().starts_with('.')
+        };
+        let entries = WalkDir::new(root).follow_links(true).into_iter();
+        let found = entries
+            .filter_entry(|entry| !hidden(entry))
+            .filter_map(Result::ok)
+            .take(MOST_FILES)
+            .map(walkdir::DirEntry::into_path);
+        let paths = found.chain([manifest.to_owned()]);
+        Self {
+            read: paths.map(|path| (path.clone(), look(&path))).collect(),
+        }
     }
 
-    /// The manifest, the files that it reads, and their folders, in which files appear and vanish.
-    pub fn prepared(manifest: &Path, prepared: &Prepared) -> Self {
+    /// Of these only the manifest, the files that it reads, and their folders, in which files appear and vanish.
+    pub fn narrowed(self, manifest: &Path, prepared: &Prepared) -> Self {
         let mut paths = BTreeSet::from([manifest.to_owned()]);
         for source in prepared.surveyed.sources.values() {
             if let BlobSource::File(path, _) = source {
@@ -38,14 +57,9 @@ impl Saved {
                 paths.extend(path.parent().map(Path::to_owned));
             }
         }
-        Self::of(paths)
-    }
-
-    fn of(paths: BTreeSet<PathBuf>) -> Self {
-        let paths: Vec<PathBuf> = paths.into_iter().collect();
+        let earlier = |path: &PathBuf| self.read.get(path).copied().unwrap_or_else(|| look(path));
         Self {
-            read: look(&paths),
-            paths,
+            read: paths.iter().map(|path| (path.clone(), earlier(path))).collect(),
         }
     }
 
@@ -68,23 +82,25 @@ impl Saved {
         }
     }
 
-    async fn look(&self) -> Look {
-        let paths = self.paths.clone();
+    async fn look(&self) -> BTreeMap<PathBuf, Look> {
+        let paths: Vec<PathBuf> = self.read.keys().cloned().collect();
+        let looking = tokio::task::spawn_blocking(move || {
+            let looks = paths.into_iter().map(|path| {
+                let found = look(&path);
+                (path, found)
+            });
+            looks.collect()
+        });
         // A look that failed saw nothing new.
-        tokio::task::spawn_blocking(move || look(&paths))
-            .await
-            .unwrap_or_else(|_| self.read.clone())
+        looking.await.unwrap_or_else(|_| self.read.clone())
     }
 }
 
-fn look(paths: &[PathBuf]) -> Look {
-    let of = |path: &PathBuf| {
-        let metadata = std::fs::metadata(path).ok()?;
-        // A folder's size says nothing on some systems.
-        let size = if metadata.is_dir() { 0 } else { metadata.len() };
-        Some((metadata.modified().ok()?, size))
-    };
-    paths.iter().map(of).collect()
+fn look(path: &Path) -> Look {
+    let metadata = std::fs::metadata(path).ok()?;
+    // A folder's size says nothing on some systems.
+    let size = if metadata.is_dir() { 0 } else { metadata.len() };
+    Some((metadata.modified().ok()?, size))
 }
 
 #[cfg(test)]
@@ -96,7 +112,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("quay.toml");
         std::fs::write(&path, "a").unwrap();
-        let mut saved = Saved::manifest(&path);
+        let mut saved = Saved::folder(&path);
         let idle = tokio::time::timeout(Duration::from_millis(600), saved.next()).await;
         assert!(idle.is_err(), "nothing was saved");
         let writer = {

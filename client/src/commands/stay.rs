@@ -35,14 +35,14 @@ pub(super) async fn stay(
 ) -> Result<ExitStatus, Failure> {
     let manifest = std::path::absolute(&arguments.manifest.manifest)
         .map_err(|error| Failure::file("find", &arguments.manifest.manifest, &error))?;
-    let mut saved = Saved::manifest(&manifest);
     let mut last = ExitStatus::AllDone;
     let mut submitted: Option<tidemill_proto::v1::Plan> = None;
     loop {
+        // Before it is read, so that what is saved meanwhile counts as a save.
+        let mut saved = Saved::folder(&manifest);
         match read(arguments, settings, printer) {
             Ok(prepared) => {
-                // From here on, so that what is saved while it is read counts as a save.
-                saved = Saved::prepared(&manifest, &prepared);
+                saved = saved.narrowed(&manifest, &prepared);
                 if submitted.as_ref() == Some(&prepared.plan) {
                     printer.detail("nothing that matters has changed");
                 } else {
