@@ -3,12 +3,16 @@
 //! # Layout
 //! - [`picture`]: the run as told by events so far. Pure.
 //! - [`view`]: shows what happens: drawn in place, as plain lines, or as JSON.
-//! - [`live`]: the drawing on a terminal.
+//! - [`tally`]: its items counted by step and variant. [`board`]: the lines that a terminal has room for. Pure.
+//! - [`live`]: the drawing on a terminal. [`agents`]: what the agents do meanwhile.
 //! - [`failed`]: what is said about an item that failed.
 
+mod agents;
+pub mod board;
 mod failed;
 mod live;
 pub mod picture;
+pub mod tally;
 mod view;
 
 use std::time::Duration;
@@ -22,6 +26,7 @@ use crate::output::json::{Run, Summary};
 use crate::printer::Printer;
 use crate::rpc::failed as rpc_failed;
 use crate::session::Session;
+use agents::Agents;
 use picture::Picture;
 use view::View;
 
@@ -58,6 +63,7 @@ pub async fn follow(
     let mut events = rpc.watch(run, false).await?;
     let mut picture = Picture::default();
     let mut view = View::new(printer, on_end == OnEndRequest::Leave);
+    let agents = printer.is_live().then(|| Agents::ask(&rpc));
     let mut stopping: Option<tokio::task::JoinHandle<Result<RunRow, Failure>>> = None;
     let mut ticks = tokio::time::interval(TICK);
     ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
@@ -92,7 +98,7 @@ pub async fn follow(
                 OnEndRequest::StopRun => leave_at_once(printer),
             },
             failure = session.agent_gave_up() => break Err(failure),
-            _ = ticks.tick() => view.tick(&picture),
+            _ = ticks.tick() => view.tick(&picture, agents.as_ref().map(Agents::now).as_deref().unwrap_or_default()),
         }
     };
     view.finish();

@@ -3,7 +3,9 @@
 use std::collections::BTreeSet;
 
 use tidemill_proto::state;
-use tidemill_proto::v1::{ItemRow, ItemState, RunRow, RunState, WatchEvent, watch_event};
+use tidemill_proto::v1::{ItemRow, ItemState, RunRow, RunState, StateCounts, WatchEvent, watch_event};
+
+use super::tally::{self, Tally};
 
 /// The run and its items.
 #[derive(Debug, Default, Clone)]
@@ -13,6 +15,7 @@ pub struct Picture {
     /// By index in the plan; rows that have not come yet have an empty address.
     pub items: Vec<ItemRow>,
     running: BTreeSet<usize>,
+    tally: Tally,
 }
 
 /// What an event changed.
@@ -73,10 +76,16 @@ impl Picture {
                 } else {
                     self.running.remove(&index);
                 }
+                self.tally.change(before, &row, index);
                 self.items[index] = row;
                 Change::Item { index, before }
             }
         }
+    }
+
+    /// Its items counted by step and variant.
+    pub fn tally(&self) -> &Tally {
+        &self.tally
     }
 
     /// Items that run now, in the order of the plan.
@@ -86,18 +95,12 @@ impl Picture {
 
     /// Number of all items, by the run's counts.
     pub fn total(&self) -> u32 {
-        let counts = self.run.counts.unwrap_or_default();
-        state::ALL
-            .into_iter()
-            .map(|state| state::count(&counts, state))
-            .sum()
+        tally::total(&self.run.counts.unwrap_or_default())
     }
 
     /// Number of items that have an outcome.
     pub fn finished(&self) -> u32 {
-        let counts = self.run.counts.unwrap_or_default();
-        let finished = state::ALL.into_iter().filter(|state| state::is_finished(*state));
-        finished.map(|state| state::count(&counts, state)).sum()
+        tally::finished(&self.run.counts.unwrap_or_default())
     }
 
     /// `3 running, 1 failed`: every state that has items, but `waiting` and `ready`.
@@ -124,12 +127,16 @@ impl Picture {
 
 /// `12 done, 40 reused, 1 failed`: every state that has items, but `waiting` and `ready`.
 pub fn counts_in_words(run: &RunRow) -> String {
-    let counts = run.counts.unwrap_or_default();
+    words_of(&run.counts.unwrap_or_default())
+}
+
+/// The same of some counts.
+pub fn words_of(counts: &StateCounts) -> String {
     let shown = state::ALL
         .into_iter()
         .filter(|state| !matches!(state, ItemState::Waiting | ItemState::Ready));
     let words: Vec<String> = shown
-        .map(|state| (state::count(&counts, state), state::word(state)))
+        .map(|state| (state::count(counts, state), state::word(state)))
         .filter(|(count, _)| *count > 0)
         .map(|(count, word)| format!("{count} {word}"))
         .collect();
@@ -138,8 +145,6 @@ pub fn counts_in_words(run: &RunRow) -> String {
 
 #[cfg(test)]
 mod tests {
-    use tidemill_proto::v1::StateCounts;
-
     use super::*;
 
     fn item(index: u32, state: ItemState) -> WatchEvent {

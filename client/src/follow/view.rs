@@ -3,7 +3,7 @@
 use std::time::{Duration, Instant};
 
 use tidemill_proto::state;
-use tidemill_proto::v1::{ItemRow, ItemState};
+use tidemill_proto::v1::{AgentRow, ItemRow, ItemState};
 
 use super::live::Live;
 use super::picture::{Change, Picture};
@@ -19,7 +19,7 @@ const LINE_FOR_EACH_UP_TO: u32 = 200;
 /// Seconds between two lines of counts.
 const COUNTS_EVERY: Duration = Duration::from_secs(10);
 
-/// So many failures are explained; the others get one line each.
+/// So many failures are explained; the others get one line each, and none on a terminal, where the board counts them.
 const EXPLAINED_FAILURES: u32 = 20;
 
 /// Shows one run.
@@ -91,6 +91,10 @@ impl<'p> View<'p> {
         }
         let line_for_each = self.live.is_none() && picture.total() <= LINE_FOR_EACH_UP_TO;
         match row.state() {
+            // The board counts them and pins the newest; what was explained must not scroll away.
+            ItemState::Failed if self.live.is_some() && self.failures > EXPLAINED_FAILURES => {
+                self.printer.detail(line(row));
+            }
             ItemState::Failed => self.printer.aside(line(row)),
             // Nothing happened to a reused item, and a cut-off one is told of by what failed before it.
             ItemState::Reused | ItemState::CutOff => self.printer.detail(line(row)),
@@ -112,12 +116,12 @@ impl<'p> View<'p> {
     }
 
     /// Time goes by.
-    pub(super) fn tick(&mut self, picture: &Picture) {
+    pub(super) fn tick(&mut self, picture: &Picture, agents: &[AgentRow]) {
         if picture.run.run.is_empty() || self.printer.is_json() {
             return;
         }
         if let Some(live) = &mut self.live {
-            live.draw(picture, human::now_ms());
+            live.draw(picture, agents, human::now_ms());
             return;
         }
         if self.last_counts.elapsed() >= COUNTS_EVERY {
