@@ -6,12 +6,13 @@ use std::ffi::OsStr;
 use std::io::{Read as _, Write as _};
 use std::process::{Command, ExitCode, Stdio};
 
+use super::Undrawn;
 use super::draw::{Drawing, draw};
 use crate::os;
 
 /// Runs the child and gives a PNG file with its number of frames. Blocks. The error says why there is no picture.
-pub fn draw_in_child(program: &OsStr, drawing: &Drawing, bytes: &[u8]) -> Result<(Vec<u8>, u32), String> {
-    let header = serde_json::to_vec(drawing).map_err(|error| error.to_string())?;
+pub fn draw_in_child(program: &OsStr, drawing: &Drawing, bytes: &[u8]) -> Result<(Vec<u8>, u32), Undrawn> {
+    let header = serde_json::to_vec(drawing).map_err(|error| Undrawn::NotNow(error.to_string()))?;
     let mut command = Command::new(program);
     command
         .arg(crate::special::PAINTER_WORD)
@@ -19,7 +20,7 @@ pub fn draw_in_child(program: &OsStr, drawing: &Drawing, bytes: &[u8]) -> Result
         .stdout(Stdio::piped())
         .stderr(Stdio::null());
     let mut child = os::spawn_lowest(&mut command)
-        .map_err(|error| format!("the program that draws cannot be started: {error}"))?;
+        .map_err(|error| Undrawn::NotNow(format!("the program that draws cannot be started: {error}")))?;
     let mut input = child.stdin.take();
     let sent = input.as_mut().map_or(Ok(()), |input| {
         input.write_all(&(header.len() as u32).to_le_bytes())?;
@@ -29,11 +30,15 @@ pub fn draw_in_child(program: &OsStr, drawing: &Drawing, bytes: &[u8]) -> Result
     drop(input);
     let output = child
         .wait_with_output()
-        .map_err(|error| format!("the program that draws cannot be read: {error}"))?;
+        .map_err(|error| Undrawn::NotNow(format!("the program that draws cannot be read: {error}")))?;
     match (output.status.success(), output.stdout.split_first(), sent) {
-        (true, Some((0, reason)), _) => Err(String::from_utf8_lossy(reason).into_owned()),
+        (true, Some((0, reason)), _) => Err(Undrawn::Never(String::from_utf8_lossy(reason).into_owned())),
         (true, Some((frames, png)), Ok(())) => Ok((png.to_vec(), u32::from(*frames))),
-        _ => Err(format!("the program that draws ended early: {}", output.status)),
+        // A file that it cannot bear would end it again each time that somebody looks.
+        _ => Err(Undrawn::Never(format!(
+            "the program that draws ended early: {}",
+            output.status
+        ))),
     }
 }
 

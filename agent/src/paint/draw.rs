@@ -8,6 +8,7 @@ use tidemill_mesh::picture::{ViewSettings, draw_mesh};
 use tidemill_mesh::read::{ModelFile, Placement, read_mesh};
 use tidemill_mesh::{Map, Mesh};
 use tidemill_ops::TagColor;
+use tidemill_proto::v1::{PictureWish, Tag};
 
 /// Frames of a turntable, side by side.
 pub const FRAMES: u32 = 8;
@@ -26,6 +27,23 @@ pub struct Drawing {
     pub extension: String,
     /// Colours of tags.
     pub tags: Vec<TagColor>,
+    /// Of a mesh only the first frame.
+    pub still: bool,
+}
+
+impl Drawing {
+    /// What a wish asks for.
+    pub fn of(wish: &PictureWish) -> Self {
+        let color = |tag: &Tag| TagColor {
+            name: tag.name.clone(),
+            rgb: [16, 8, 0].map(|shift| (tag.color >> shift) as u8),
+        };
+        Self {
+            extension: wish.extension.clone(),
+            tags: wish.tags.iter().map(color).collect(),
+            still: wish.still,
+        }
+    }
 }
 
 /// A PNG file and the number of frames in it. The error says why nothing can be drawn.
@@ -41,16 +59,18 @@ pub fn draw(drawing: &Drawing, bytes: &[u8]) -> Result<(Vec<u8>, u32), String> {
             companions: &companions,
         };
         let mesh = read_mesh(&file, Placement::default()).map_err(|error| error.to_string())?;
-        (turntable(&mesh, &drawing.tags), FRAMES)
+        let frames = if drawing.still { 1 } else { FRAMES };
+        (turntable(&mesh, &drawing.tags, frames), frames)
     };
     let png = picture.to_png().map_err(|error| error.to_string())?;
     Ok((png, frames))
 }
 
-fn turntable(mesh: &Mesh, tags: &[TagColor]) -> Map {
+/// The first `frames` of the turntable.
+fn turntable(mesh: &Mesh, tags: &[TagColor], frames: u32) -> Map {
     let side = FRAME_SIDE as usize;
-    let mut strip = vec![0; side * side * FRAMES as usize * 3];
-    for frame in 0..FRAMES {
+    let mut strip = vec![0; side * side * frames as usize * 3];
+    for frame in 0..frames {
         let view = ViewSettings {
             side: FRAME_SIDE,
             azimuth_degrees: FIRST_AZIMUTH_DEGREES + 360.0 * f64::from(frame) / f64::from(FRAMES),
@@ -59,12 +79,12 @@ fn turntable(mesh: &Mesh, tags: &[TagColor]) -> Map {
         let drawn = draw_mesh(mesh, tags, view);
         for y in 0..side {
             for x in 0..side {
-                let at = ((y * FRAMES as usize + frame as usize) * side + x) * 3;
+                let at = ((y * frames as usize + frame as usize) * side + x) * 3;
                 strip[at..at + 3].copy_from_slice(&drawn.rgb_at(x as u32, y as u32));
             }
         }
     }
-    rgb(FRAME_SIDE * FRAMES, FRAME_SIDE, strip)
+    rgb(FRAME_SIDE * frames, FRAME_SIDE, strip)
 }
 
 fn rgb(width: u32, height: u32, data: Vec<u8>) -> Map {
@@ -119,6 +139,7 @@ mod tests {
         let drawing = Drawing {
             extension: ".obj".into(),
             tags: Vec::new(),
+            still: false,
         };
         let (png, frames) = draw(&drawing, TENT.as_bytes()).unwrap();
         let strip = Map::from_png(&png).unwrap();
@@ -133,6 +154,18 @@ mod tests {
                 .collect()
         };
         assert_ne!(frame(0), frame(3));
+        let alone = Drawing {
+            still: true,
+            ..drawing.clone()
+        };
+        let (png, frames) = draw(&alone, TENT.as_bytes()).unwrap();
+        let still = Map::from_png(&png).unwrap();
+        assert_eq!((still.width, frames), (FRAME_SIDE, 1));
+        let pixels: Vec<[u8; 3]> = (0..FRAME_SIDE * FRAME_SIDE)
+            .map(|at| still.rgb_at(at % FRAME_SIDE, at / FRAME_SIDE))
+            .collect();
+        assert_eq!(pixels, frame(0), "a still is the beginning of the turntable");
+        let (png, _) = draw(&drawing, TENT.as_bytes()).unwrap();
         assert_eq!(
             draw(&drawing, TENT.as_bytes()).unwrap().0,
             png,
@@ -160,6 +193,7 @@ mod tests {
         let png = Drawing {
             extension: ".png".into(),
             tags: Vec::new(),
+            still: false,
         };
         assert!(!draw(&png, b"no").unwrap_err().is_empty());
     }

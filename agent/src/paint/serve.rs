@@ -4,7 +4,6 @@
 use std::ffi::{OsStr, OsString};
 use std::time::Duration;
 
-use tidemill_ops::TagColor;
 use tidemill_proto::MAX_MESSAGE_BYTES;
 use tidemill_proto::v1::blobs_client::BlobsClient;
 use tidemill_proto::v1::pictures_client::PicturesClient;
@@ -17,9 +16,8 @@ use tonic::{Code, Status};
 
 use super::child::draw_in_child;
 use super::draw::Drawing;
+use super::{MOST_FILE_BYTES, Undrawn, answer, too_large};
 
-/// Files larger than this have no picture: drawing one must not need the memory that items are for.
-const MOST_FILE_BYTES: usize = 256 * 1024 * 1024;
 /// Between two tries to reach the coordinator.
 const PAUSE: Duration = Duration::from_secs(3);
 
@@ -61,59 +59,36 @@ async fn session(channel: &Channel, program: &OsStr) -> Result<(), Status> {
 }
 
 async fn paint(channel: &Channel, program: &OsStr, wish: PictureWish) -> Picture {
-    let drawing = Drawing {
-        extension: wish.extension.clone(),
-        tags: wish
-            .tags
-            .iter()
-            .map(|tag| TagColor {
-                name: tag.name.clone(),
-                rgb: [16, 8, 0].map(|shift| (tag.color >> shift) as u8),
-            })
-            .collect(),
-    };
-    let drawn = match fetch(channel, &wish.digest).await {
-        Ok(bytes) => {
+    let drawing = Drawing::of(&wish);
+    let not_now = |status: Status| Undrawn::NotNow(status.message().to_owned());
+    let drawn = match fetch(channel, &wish.digest).await.map_err(not_now) {
+        Ok(Some(bytes)) => {
             let program = program.to_owned();
             tokio::task::spawn_blocking(move || draw_in_child(&program, &drawing, &bytes))
                 .await
-                .unwrap_or_else(|error| Err(error.to_string()))
+                .unwrap_or_else(|error| Err(Undrawn::NotNow(error.to_string())))
         }
-        Err(reason) => Err(reason),
+        Ok(None) => Err(too_large()),
+        Err(undrawn) => Err(undrawn),
     };
-    let of = Some(wish);
-    match drawn {
-        Ok((png, frames)) => Picture {
-            of,
-            png,
-            frames,
-            trouble: String::new(),
-        },
-        Err(trouble) => Picture {
-            of,
-            trouble,
-            ..Picture::default()
-        },
-    }
+    answer(wish, drawn)
 }
 
-async fn fetch(channel: &Channel, digest: &[u8]) -> Result<Vec<u8>, String> {
+/// `None`: there are too many bytes.
+async fn fetch(channel: &Channel, digest: &[u8]) -> Result<Option<Vec<u8>>, Status> {
     let mut client = BlobsClient::new(channel.clone()).max_decoding_message_size(MAX_MESSAGE_BYTES);
     let request = BlobRequest {
         digest: digest.to_vec(),
         offset: 0,
     };
-    let words = |status: Status| status.message().to_owned();
-    let mut chunks = client.get(request).await.map_err(words)?.into_inner();
+    let mut chunks = client.get(request).await?.into_inner();
     let mut bytes = Vec::new();
-    while let Some(chunk) = chunks.message().await.map_err(words)? {
+    while let Some(chunk) = chunks.message().await? {
         match chunk.part {
-            Some(blob_chunk::Part::Header(header)) if header.size > MOST_FILE_BYTES as u64 => {
-                return Err("the file is too large for a picture".to_owned());
-            }
+            Some(blob_chunk::Part::Header(header)) if header.size > MOST_FILE_BYTES => return Ok(None),
             Some(blob_chunk::Part::Data(data)) => bytes.extend_from_slice(&data),
             _ => {}
         }
     }
-    Ok(bytes)
+    Ok(Some(bytes))
 }

@@ -42,8 +42,11 @@ pub async fn report(
         let facts = gather(run, &rpc, &looks).await?;
         let wishes = facts.all_wishes();
         let drawn = pictures::all(&wishes, &rpc, &looks, &|done, all| {
-            if done % 50 == 0 || done == all {
-                printer.detail(format_args!("drew {done} of {all} pictures"));
+            let words = format_args!("drew {done} of {all} pictures");
+            if done % 200 == 0 || (all > 200 && done == all) {
+                printer.note(words); // a while passes
+            } else if done % 50 == 0 || done == all {
+                printer.detail(words);
             }
         })
         .await?;

@@ -34,7 +34,11 @@ fn moved(values: &[u64], show: impl Fn(u64) -> String) -> String {
         [first, .., last] => {
             let change = match *first {
                 0 => String::new(),
-                first => format!(" ({:+.0} %)", (*last as f64 / first as f64 - 1.0) * 100.0),
+                // Adding zero takes the sign from a zero.
+                first => format!(
+                    " ({:+.0} %)",
+                    ((*last as f64 / first as f64 - 1.0) * 100.0).round() + 0.0
+                ),
             };
             format!("{} -> {}{change}", show(*first), show(*last))
         }

@@ -68,13 +68,14 @@ impl Looks {
         Ok(list.map_err(|status| failed(&status))?.into_inner().rows)
     }
 
-    /// The pictures that are there.
+    /// The pictures that are there; the others are asked of nobody.
     pub async fn find(&self, wishes: &[PictureWish]) -> Result<Vec<Picture>, Failure> {
         let mut found = Vec::new();
         for part in wishes.chunks(WISHES_AT_ONCE) {
             let query = PictureQuery {
                 wishes: part.to_vec(),
                 without_bytes: false,
+                quietly: true,
             };
             let rows = self.pictures.clone().find(query).await;
             let rows = rows.map_err(|status| failed(&status))?.into_inner();

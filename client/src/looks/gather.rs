@@ -49,12 +49,22 @@ pub async fn gather(run: RunRow, rpc: &Rpc, looks: &Looks) -> Result<RunFacts, F
 
 /// The bytes of a blob.
 pub async fn blob(rpc: &Rpc, digest: &[u8]) -> Result<Vec<u8>, Failure> {
+    blob_at_most(rpc, digest, u64::MAX)
+        .await
+        .map(Option::unwrap_or_default)
+}
+
+/// The bytes of a blob; `None`: there are more than `most`.
+pub async fn blob_at_most(rpc: &Rpc, digest: &[u8], most: u64) -> Result<Option<Vec<u8>>, Failure> {
     let digest = Digest::from_slice(digest).map_err(|error| Failure::unreachable(error.to_string()))?;
     let pieces = rpc.get(digest).await?;
     futures::pin_mut!(pieces);
     let mut bytes = Vec::new();
     while let Some(piece) = pieces.try_next().await? {
+        if (bytes.len() + piece.len()) as u64 > most {
+            return Ok(None);
+        }
         bytes.extend_from_slice(&piece);
     }
-    Ok(bytes)
+    Ok(Some(bytes))
 }

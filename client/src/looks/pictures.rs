@@ -4,15 +4,18 @@
 use std::collections::HashMap;
 
 use futures::StreamExt as _;
-use tidemill_agent::paint::Drawing;
 use tidemill_agent::paint::child::draw_in_child;
-use tidemill_ops::TagColor;
+use tidemill_agent::paint::{Drawing, MOST_FILE_BYTES, Undrawn, answer, too_large};
 use tidemill_proto::v1::{Picture, PictureWish};
 
 use super::Looks;
-use super::gather::blob;
+use super::gather::blob_at_most;
 use crate::failure::Failure;
 use crate::rpc::Rpc;
+
+/// If more meshes than these lack a picture, each gets one frame instead of a turntable: a file with so many pictures has no
+/// room for turntables, and drawing them takes several times as long.
+const MOST_TURNTABLES: usize = 60;
 
 /// All pictures that can be had, by the digest of what they show.
 pub async fn all(
@@ -22,15 +25,15 @@ pub async fn all(
     told: &dyn Fn(usize, usize),
 ) -> Result<HashMap<Vec<u8>, Picture>, Failure> {
     let mut found: HashMap<Vec<u8>, Picture> = HashMap::new();
-    for picture in looks.find(wishes).await? {
-        if let Some(wish) = &picture.of {
-            found.insert(wish.digest.clone(), picture);
-        }
+    take(&mut found, looks.find(wishes).await?);
+    let mut missing = lacking(wishes, &found);
+    if missing.iter().filter(|wish| wish.extension != ".png").count() > MOST_TURNTABLES {
+        missing
+            .iter_mut()
+            .for_each(|wish| wish.still = wish.extension != ".png");
+        take(&mut found, looks.find(&missing).await?);
+        missing = lacking(&missing, &found);
     }
-    let missing: Vec<&PictureWish> = wishes
-        .iter()
-        .filter(|wish| !found.contains_key(&wish.digest))
-        .collect();
     let all = missing.len();
     let at_once = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
     let mut drawn = futures::stream::iter(missing)
@@ -40,44 +43,39 @@ pub async fn all(
     while let Some(picture) = drawn.next().await {
         done += 1;
         told(done, all);
-        if let Some(wish) = &picture.of {
+        if !(picture.png.is_empty() && picture.trouble.is_empty()) {
             // A picture that cannot be kept is still good for this report.
             let _ = looks.keep(picture.clone()).await;
-            found.insert(wish.digest.clone(), picture);
         }
+        take(&mut found, [picture]);
     }
     Ok(found)
 }
 
-async fn draw_here(wish: &PictureWish, rpc: &Rpc) -> Picture {
-    let drawing = Drawing {
-        extension: wish.extension.clone(),
-        tags: wish
-            .tags
-            .iter()
-            .map(|tag| TagColor {
-                name: tag.name.clone(),
-                rgb: [16, 8, 0].map(|shift| (tag.color >> shift) as u8),
-            })
-            .collect(),
-    };
-    let drawn = match blob(rpc, &wish.digest).await {
-        Ok(bytes) => tokio::task::spawn_blocking(move || {
-            let program = std::env::current_exe().map_err(|error| error.to_string())?;
+fn take(found: &mut HashMap<Vec<u8>, Picture>, pictures: impl IntoIterator<Item = Picture>) {
+    for picture in pictures {
+        if let Some(wish) = &picture.of {
+            found.insert(wish.digest.clone(), picture);
+        }
+    }
+}
+
+fn lacking(wishes: &[PictureWish], found: &HashMap<Vec<u8>, Picture>) -> Vec<PictureWish> {
+    let lacks = |wish: &&PictureWish| !found.contains_key(&wish.digest);
+    wishes.iter().filter(lacks).cloned().collect()
+}
+
+async fn draw_here(wish: PictureWish, rpc: &Rpc) -> Picture {
+    let drawing = Drawing::of(&wish);
+    let drawn = match blob_at_most(rpc, &wish.digest, MOST_FILE_BYTES).await {
+        Ok(Some(bytes)) => tokio::task::spawn_blocking(move || {
+            let program = std::env::current_exe().map_err(|error| Undrawn::NotNow(error.to_string()))?;
             draw_in_child(program.as_os_str(), &drawing, &bytes)
         })
         .await
-        .unwrap_or_else(|error| Err(error.to_string())),
-        Err(failure) => Err(failure.message),
+        .unwrap_or_else(|error| Err(Undrawn::NotNow(error.to_string()))),
+        Ok(None) => Err(too_large()),
+        Err(failure) => Err(Undrawn::NotNow(failure.message)),
     };
-    let (png, frames, trouble) = match drawn {
-        Ok((png, frames)) => (png, frames, String::new()),
-        Err(trouble) => (Vec::new(), 0, trouble),
-    };
-    Picture {
-        of: Some(wish.clone()),
-        png,
-        frames,
-        trouble,
-    }
+    answer(wish, drawn)
 }

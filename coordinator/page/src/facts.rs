@@ -139,6 +139,7 @@ impl RunFacts {
                 Vec::new()
             },
             extension,
+            still: false,
         })
     }
 

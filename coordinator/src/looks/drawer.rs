@@ -4,6 +4,7 @@
 //! It is a cache beside the store, not a part of it: nothing refers to it, nothing is synced, a lost picture is drawn
 //! again. So it needs neither rows of the record nor a place in the store's sweep.
 
+use std::fs::File;
 use std::io::{self, Read as _};
 use std::path::{Path, PathBuf};
 
@@ -15,6 +16,8 @@ use tidemill_proto::v1::{Picture, PictureWish};
 const LOOK: u32 = 1;
 /// A PNG file begins so (PNG specification, section 5.2).
 const PNG_BEGINS: &[u8] = b"\x89PNG\r\n\x1a\n";
+/// The number of frames, and enough to tell a PNG file.
+const BEGINNING: u64 = 1 + PNG_BEGINS.len() as u64;
 /// No picture is larger.
 pub const MOST_BYTES: usize = 4 * 1024 * 1024;
 
@@ -34,45 +37,49 @@ impl Drawer {
 
     /// The picture, if it is there; one that cannot be drawn comes with its trouble. Blocks.
     pub fn find(&self, wish: &PictureWish) -> Option<Picture> {
-        let path = self.path(wish)?;
-        let mut picture = Picture {
-            of: Some(wish.clone()),
-            ..Picture::default()
-        };
-        if let Ok(bytes) = std::fs::read(path.with_extension("png"))
-            && let Some((frames, png)) = bytes.split_first()
-            && png.starts_with(PNG_BEGINS)
-        {
-            picture.frames = u32::from(*frames);
-            picture.png = png.to_vec();
-            return Some(picture);
-        }
-        picture.trouble = std::fs::read_to_string(path.with_extension("txt")).ok()?;
-        Some(picture)
+        self.look(wish, u64::MAX)
     }
 
     /// As [`Drawer::find`], without the bytes. Blocks.
     pub fn glance(&self, wish: &PictureWish) -> Option<Picture> {
-        let path = self.path(wish)?;
-        let mut first = [0];
-        let read =
-            std::fs::File::open(path.with_extension("png")).and_then(|mut file| file.read_exact(&mut first));
-        let trouble = match read {
-            Ok(()) => String::new(),
-            Err(_) => std::fs::read_to_string(path.with_extension("txt")).ok()?,
-        };
-        Some(Picture {
-            of: Some(wish.clone()),
-            frames: u32::from(first[0]),
-            trouble,
-            png: Vec::new(),
-        })
+        let mut seen = self.look(wish, BEGINNING)?;
+        seen.png.clear();
+        Some(seen)
     }
 
     /// Whether there is an answer to the wish. Blocks.
     pub fn has(&self, wish: &PictureWish) -> bool {
-        self.path(wish)
-            .is_some_and(|path| path.with_extension("png").is_file() || path.with_extension("txt").is_file())
+        self.look(wish, BEGINNING).is_some()
+    }
+
+    /// What answers a wish, read as far as `most` bytes. Nothing is synced here, so what a power cut has left is looked at
+    /// before it is believed.
+    fn look(&self, wish: &PictureWish, most: u64) -> Option<Picture> {
+        let turning = PictureWish {
+            still: false,
+            ..wish.clone()
+        };
+        // Whoever wants a still is content with a turntable.
+        let wishes = std::iter::once(wish).chain(wish.still.then_some(&turning));
+        wishes.filter_map(|one| self.path(one)).find_map(|path| {
+            let mut picture = Picture {
+                of: Some(wish.clone()),
+                ..Picture::default()
+            };
+            let mut bytes = Vec::new();
+            let read = File::open(path.with_extension("png"))
+                .and_then(|file| file.take(most).read_to_end(&mut bytes));
+            if read.is_ok()
+                && let Some((frames, png)) = bytes.split_first()
+                && png.starts_with(PNG_BEGINS)
+            {
+                picture.frames = u32::from(*frames);
+                picture.png = png.to_vec();
+                return Some(picture);
+            }
+            picture.trouble = std::fs::read_to_string(path.with_extension("txt")).ok()?;
+            (!picture.trouble.is_empty()).then_some(picture)
+        })
     }
 
     /// Keeps a picture. Blocks.
@@ -88,7 +95,9 @@ impl Drawer {
         let path = self
             .path(wish)
             .ok_or_else(|| bad("a picture must name a digest"))?;
-        let (extension, bytes) = if picture.png.is_empty() {
+        let (extension, bytes) = if picture.png.is_empty() && picture.trouble.is_empty() {
+            return Err(bad("a picture without bytes must say why"));
+        } else if picture.png.is_empty() {
             ("txt", picture.trouble.clone().into_bytes())
         } else if picture.png.len() <= MOST_BYTES && picture.png.starts_with(PNG_BEGINS) {
             let frames =
@@ -101,8 +110,9 @@ impl Drawer {
         std::fs::create_dir_all(folder)?;
         // Readers see all of it or nothing.
         let fresh = path.with_extension(format!("{}.new", uuid::Uuid::new_v4()));
-        std::fs::write(&fresh, bytes)?;
-        std::fs::rename(&fresh, path.with_extension(extension))
+        std::fs::write(&fresh, bytes)
+            .and_then(|()| std::fs::rename(&fresh, path.with_extension(extension)))
+            .inspect_err(|_| drop(std::fs::remove_file(&fresh)))
     }
 
     fn path(&self, wish: &PictureWish) -> Option<PathBuf> {
@@ -132,6 +142,7 @@ mod tests {
                 name: "iron".into(),
                 color,
             }],
+            still: false,
         }
     }
 
@@ -150,6 +161,44 @@ mod tests {
         assert_eq!(drawer.find(&wish(1)), Some(picture));
         assert_eq!(drawer.glance(&wish(1)).map(|seen| seen.frames), Some(8));
         assert_eq!(drawer.find(&wish(2)), None, "other colours, another picture");
+    }
+
+    #[test]
+    fn a_still_is_answered_by_a_turntable_but_not_the_other_way_round() {
+        let folder = tempfile::tempdir().unwrap();
+        let drawer = Drawer::below(folder.path());
+        let still = PictureWish {
+            still: true,
+            ..wish(1)
+        };
+        let picture = |of: &PictureWish, frames| Picture {
+            of: Some(of.clone()),
+            png: PNG_BEGINS.to_vec(),
+            frames,
+            ..Picture::default()
+        };
+        drawer.keep(&picture(&still, 1)).unwrap();
+        assert!(drawer.has(&still) && !drawer.has(&wish(1)));
+        drawer.keep(&picture(&wish(2), 8)).unwrap();
+        let other = PictureWish {
+            still: true,
+            ..wish(2)
+        };
+        assert_eq!(drawer.find(&other), Some(picture(&other, 8)));
+    }
+
+    #[test]
+    fn what_a_power_cut_left_of_a_picture_is_none() {
+        let folder = tempfile::tempdir().unwrap();
+        let drawer = Drawer::below(folder.path());
+        let path = drawer.path(&wish(1)).unwrap();
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        for extension in ["png", "txt"] {
+            std::fs::write(path.with_extension(extension), b"").unwrap();
+        }
+        assert!(
+            !drawer.has(&wish(1)) && drawer.find(&wish(1)).is_none() && drawer.glance(&wish(1)).is_none()
+        );
     }
 
     #[test]

@@ -28,6 +28,7 @@ pub fn wish(path: &str, digest: &[u8], tags: &[Tag]) -> Option<PictureWish> {
         extension: format!(".{extension}"),
         // The colours of tags show on meshes only.
         tags: if is_mesh { tags.to_vec() } else { Vec::new() },
+        still: false,
     })
 }
 

@@ -141,7 +141,9 @@ impl Pictures for LooksService {
                     drawer.find(&wish)
                 };
                 let Some(picture) = found else {
-                    queue.ask(wish);
+                    if !query.quietly {
+                        queue.ask(wish);
+                    }
                     continue;
                 };
                 if sender.blocking_send(Ok(picture)).is_err() {
@@ -214,7 +216,8 @@ impl LooksService {
             match tokio::time::timeout(PAINT_LIMIT, answer).await {
                 Ok(Some(mut picture)) => {
                     picture.of = Some(wish.clone());
-                    if let Err(status) = self.put_away(picture).await {
+                    let is_answer = !(picture.png.is_empty() && picture.trouble.is_empty());
+                    if is_answer && let Err(status) = self.put_away(picture).await {
                         tracing::warn!("{}", status.message());
                     }
                     self.queue.settled(&wish);

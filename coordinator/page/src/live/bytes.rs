@@ -35,6 +35,7 @@ pub(super) async fn picture(
         digest: digest(&named)?,
         extension,
         tags,
+        still: false,
     };
     Ok(match calls.picture(wish).await? {
         Some(picture) => (

@@ -196,6 +196,7 @@ impl Calls {
             let query = PictureQuery {
                 wishes: part.to_vec(),
                 without_bytes: true,
+                quietly: false,
             };
             let mut rows = self.pictures.clone().find(query).await?.into_inner();
             while let Some(picture) = rows.message().await? {
@@ -211,6 +212,7 @@ impl Calls {
         let query = PictureQuery {
             wishes: vec![wish],
             without_bytes: false,
+            quietly: false,
         };
         let found = self
             .pictures
