@@ -177,6 +177,75 @@ fn the_history_finds_runs_by_time_state_variant_step_and_agent() {
     assert_eq!((&step[1]["attempts"], &step[0]["reused"]), (&4.into(), &2.into()));
     let wrong = sandbox.tidemill(&["history", "--columns", "memry"]);
     assert_eq!(wrong.code, 2, "{wrong:?}");
+
+    // Approval, time and memory, a name that no run has, and how steps moved.
+    assert_eq!(found(&["--approval", "unseen"]), ["quay.2", "quay.1"]);
+    ok(sandbox.tidemill(&["approve", "quay.2", "crate-*"]));
+    assert_eq!(
+        found(&["--approval", "unseen"]),
+        ["quay.1"],
+        "the second run has the crates only, with the same bytes"
+    );
+    assert_eq!(
+        found(&["--approval", "approved", "--variant", "trough-*"]),
+        ["quay.1"]
+    );
+    assert!(found(&["--longer-than", "1 h"]).is_empty());
+    assert_eq!(
+        found(&["--memory-over", "1MiB"]),
+        ["quay.1"],
+        "nothing ran in the second"
+    );
+    let none = ok(sandbox.tidemill(&["history", "--step", "gaem"]));
+    assert!(none.stderr.contains("did you mean game?"), "{none:?}");
+    let trends = ok(sandbox.tidemill(&["history", "--trends", "--json"])).objects("trend");
+    let game = trends.iter().find(|trend| trend["step"] == "game").unwrap();
+    assert_eq!(
+        (&game["runs"], game["points"].as_array().unwrap().len()),
+        (&1.into(), 1)
+    );
+    assert!(game["points"][0]["peak_memory_bytes"].as_u64().unwrap() > 1 << 20);
+}
+
+#[test]
+fn show_tells_a_whole_life_and_a_long_log_comes_back_as_it_was() {
+    let sandbox = quay();
+    sandbox.edit(
+        "manifest.toml",
+        "[step.copied]",
+        "[step.talk]\nfrom = { mesh = \"game.mesh\" }\nretries = 1\n\
+         program = [\"sh\", \"-c\", \"seq 1 20000; sleep 1.1; exit 3\", \"talk\", \"{note}\"]\n\
+         makes = { note = \"{variant}.note.txt\" }\n\n[step.copied]",
+    );
+    assert_eq!(sandbox.run(&["--only", "crate-small", "--no-deliver"]).code, 1);
+    let shown = ok(sandbox.tidemill(&[
+        "show",
+        "quay",
+        "crate-small/talk",
+        "crate-small/weathered",
+        "--json",
+    ]));
+    let [talk, weathered] = <[Value; 2]>::try_from(shown.objects("item")).unwrap();
+    assert_eq!(talk["inputs"][0]["from"], "crate-small/game mesh");
+    let game = ok(sandbox.tidemill(&["show", "quay", "crate-small/game", "--json"]))
+        .objects("item")
+        .remove(0);
+    assert_eq!(talk["inputs"][0]["digest"], game["outputs"][0]["digest"]);
+    assert_eq!(weathered["inputs"][0]["from"], "base/crate-small.obj");
+    let reasons: Vec<&str> = talk["waits"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|wait| wait["reason"].as_str().unwrap())
+        .collect();
+    assert_eq!(reasons.first(), Some(&"for crate-small/game"), "{reasons:?}");
+    let people = ok(sandbox.tidemill(&["show", "quay", "crate-small/talk"])).stdout;
+    assert!(people.contains("crate-small/game mesh"), "{people}");
+    let whole: String = (1..=20_000).map(|n| format!("{n}\n")).collect();
+    for attempt in ["1", "2"] {
+        let log = ok(sandbox.tidemill(&["log", "quay", "crate-small/talk", "--attempt", attempt]));
+        assert_eq!(log.stdout, whole, "attempt {attempt}");
+    }
 }
 
 #[test]

@@ -1,10 +1,14 @@
 //! What an item wrote: all of it for the store, the last lines for the result, and pieces for whoever
 //! watches, of which there may not be too many.
 
+use std::borrow::Cow;
 use std::time::{Duration, Instant};
 
 /// Longest tail, in bytes.
 const TAIL_BYTES: usize = 2048;
+/// A shorter log takes a block of the disk either way.
+const WORTH_PACKING_BYTES: usize = 4 << 10;
+const ZSTD_LEVEL: i32 = 3;
 /// Most bytes that go to watchers in one [`PERIOD`].
 const LIVE_BYTES: usize = 64 << 10;
 const PERIOD: Duration = Duration::from_millis(250);
@@ -42,6 +46,17 @@ impl ItemLog {
             "\n"
         };
         self.add(format!("{begin}[tidemill] {text}\n").as_bytes())
+    }
+
+    /// What the store keeps, and whether that is compressed: only where it is worth the time.
+    pub(crate) fn packed(&self) -> (Cow<'_, [u8]>, bool) {
+        if self.bytes.len() >= WORTH_PACKING_BYTES
+            && let Ok(packed) = zstd::bulk::compress(&self.bytes, ZSTD_LEVEL)
+            && packed.len() < self.bytes.len() - self.bytes.len() / 8
+        {
+            return (packed.into(), true);
+        }
+        (self.bytes.as_slice().into(), false)
     }
 
     pub(crate) fn bytes(&self) -> &[u8] {
@@ -112,6 +127,31 @@ mod tests {
             tail.len()
         );
         assert!(tail.starts_with("line ") && tail.ends_with("line 499\n"));
+    }
+
+    #[test]
+    fn a_long_log_is_packed_and_a_short_or_random_one_is_not() {
+        let mut log = ItemLog::new();
+        log.add(b"done\n");
+        assert_eq!(log.packed(), (Cow::Borrowed(&b"done\n"[..]), false));
+        (0..5000).for_each(|n| drop(log.add(format!("pass {n}: closed 3 holes\n").as_bytes())));
+        let (packed, is_packed) = log.packed();
+        assert!(
+            is_packed && packed.len() * 4 < log.bytes().len(),
+            "{}",
+            packed.len()
+        );
+        assert_eq!(zstd::decode_all(&packed[..]).unwrap(), log.bytes());
+        let mut noise = ItemLog::new();
+        let mut seed = 7_u32;
+        let bytes: Vec<u8> = (0..8000)
+            .map(|_| {
+                seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                (seed >> 24) as u8
+            })
+            .collect();
+        noise.add(&bytes);
+        assert!(!noise.packed().1);
     }
 
     #[test]

@@ -279,14 +279,16 @@ fn keep_log(log: &ItemLog, around: &Surroundings<'_>, finished: &mut Finished, v
     if log.bytes().is_empty() {
         return verdict;
     }
-    let kept = around.blobs.take_bytes(log.bytes()).and_then(|staged| {
+    let (bytes, is_packed) = log.packed();
+    let kept = around.blobs.take_bytes(&bytes).and_then(|staged| {
         around.blobs.hand_over(&[staged.digest], around.control)?;
         Ok(staged)
     });
     match kept {
         Ok(staged) => {
             finished.log = staged.digest.to_vec();
-            finished.log_size = staged.size;
+            finished.log_size = log.bytes().len() as u64;
+            finished.log_packed = is_packed;
             verdict
         }
         Err(error) if verdict.outcome == Outcome::Done => {

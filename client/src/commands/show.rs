@@ -1,6 +1,6 @@
 //! `show`: a run with its items, or single items with all that is known about them.
 
-use tidemill_proto::v1::{Estimate, ItemRow, ItemView, MadeOutput, RunRow};
+use tidemill_proto::v1::{Estimate, ItemInput, ItemRow, ItemView, MadeOutput, RunRow, Wait};
 use tidemill_proto::{Digest, state};
 
 use super::with_session;
@@ -14,6 +14,11 @@ use crate::output::{human, table};
 use crate::printer::Printer;
 use crate::session::Purpose;
 use crate::settings::Settings;
+
+/// Shorter waits are not worth a word.
+const SHORTEST_WAIT_MS: u64 = 1000;
+/// Inputs that are shown; a gathering item may have thousands.
+const MOST_INPUTS: usize = 24;
 
 /// Shows a run or items.
 pub async fn show(
@@ -138,8 +143,15 @@ fn item_text(run: &str, row: &ItemRow, view: &ItemView) -> String {
             .map(|(name, text)| format!("  {name:<11} {text}")),
     );
     lines.push(indented(&needs_table(view)));
+    if !view.inputs.is_empty() {
+        lines.push(indented(&inputs_table(&view.inputs)));
+    }
     if !row.outputs.is_empty() {
         lines.push(indented(&outputs_table(&row.outputs)));
+    }
+    let waits = waits_in_words(&view.waits, human::now_ms());
+    if !waits.is_empty() {
+        lines.push(format!("  waited      {waits}"));
     }
     if !view.attempts_made.is_empty() {
         let mut attempts = table::with_heads(&[
@@ -168,6 +180,45 @@ fn item_text(run: &str, row: &ItemRow, view: &ItemView) -> String {
         lines.push(indented(&table::text(&attempts)));
     }
     lines.join("\n")
+}
+
+/// `3 min 5 s for a/game, 12 s after attempt 1 was lost`; what is shorter than a second is left out.
+fn waits_in_words(waits: &[Wait], now_ms: i64) -> String {
+    let words = waits.iter().filter_map(|wait| {
+        let is_over = wait.until_ms > 0;
+        let until_ms = if is_over { wait.until_ms } else { now_ms };
+        let ms = u64::try_from(until_ms - wait.from_ms).unwrap_or(0);
+        let still = if is_over { "" } else { " so far" };
+        (ms >= SHORTEST_WAIT_MS).then(|| format!("{}{still} {}", human::duration(ms), wait.reason))
+    });
+    words.collect::<Vec<_>>().join(", ")
+}
+
+/// What is read; of many files of one input the first.
+fn inputs_table(inputs: &[ItemInput]) -> String {
+    let mut read = table::with_heads(&["input", "from", ">size", "digest"]);
+    for input in inputs.iter().take(MOST_INPUTS) {
+        let from = match input.beside.as_str() {
+            "" => input.from.clone(),
+            beside => format!("{beside}, beside {}", input.from),
+        };
+        read.add_row([
+            input.name.clone(),
+            from,
+            nonzero(input.size, human::size),
+            Digest::from_slice(&input.digest)
+                .map(|digest| digest.short())
+                .unwrap_or_else(|_| "not there".to_owned()),
+        ]);
+    }
+    let mut text = table::text(&read);
+    if inputs.len() > MOST_INPUTS {
+        text.push_str(&format!(
+            "\nand {} more; `--json` has all",
+            inputs.len() - MOST_INPUTS
+        ));
+    }
+    text
 }
 
 fn outputs_table(outputs: &[MadeOutput]) -> String {

@@ -8,8 +8,8 @@ use schemars::JsonSchema;
 use serde::{Serialize, Serializer};
 use serde_json::{Map, Value};
 use tidemill_proto::v1::{
-    AgentRow, Attempt, Estimate, ItemRow, ItemView, MadeOutput, RunRow, RunState, SignOffRow, StateCounts,
-    WhyAnswer,
+    AgentRow, Attempt, Estimate, ItemInput, ItemRow, ItemView, MadeOutput, RunRow, RunState, SignOffRow,
+    StateCounts, Wait, WhyAnswer,
 };
 use tidemill_proto::{Digest, state};
 
@@ -206,6 +206,8 @@ impl<'a> Item<'a> {
             downstream: &view.downstream,
             waits_for: &view.waits_for,
             made_by: &view.made_by,
+            inputs: view.inputs.iter().map(InputRead::from).collect(),
+            waits: view.waits.iter().map(Waited::from).collect(),
         };
         Self {
             more: Some(more),
@@ -226,6 +228,51 @@ struct ItemMore<'a> {
     downstream: &'a [String],
     waits_for: &'a str,
     made_by: &'a str,
+    inputs: Vec<InputRead<'a>>,
+    waits: Vec<Waited<'a>>,
+}
+
+#[derive(Debug, Serialize, JsonSchema)]
+struct InputRead<'a> {
+    name: &'a str,
+    /// A path of the manifest's folder, or the item and output that makes it.
+    from: &'a str,
+    /// Of a companion of the file: its name.
+    beside: &'a str,
+    label: &'a str,
+    size: u64,
+    digest: String,
+}
+
+impl<'a> From<&'a ItemInput> for InputRead<'a> {
+    fn from(input: &'a ItemInput) -> Self {
+        Self {
+            name: &input.name,
+            from: &input.from,
+            beside: &input.beside,
+            label: &input.label,
+            size: input.size,
+            digest: digest(&input.digest),
+        }
+    }
+}
+
+#[derive(Debug, Serialize, JsonSchema)]
+struct Waited<'a> {
+    from_ms: i64,
+    /// 0: it waits still.
+    until_ms: i64,
+    reason: &'a str,
+}
+
+impl<'a> From<&'a Wait> for Waited<'a> {
+    fn from(wait: &'a Wait) -> Self {
+        Self {
+            from_ms: wait.from_ms,
+            until_ms: wait.until_ms,
+            reason: &wait.reason,
+        }
+    }
 }
 
 #[derive(Debug, Serialize, JsonSchema)]

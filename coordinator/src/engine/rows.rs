@@ -123,6 +123,7 @@ pub fn attempt_record(
         log_size: finished.log_size,
         log_tail: cut_tail(&finished.log_tail, MAX_TAIL_BYTES).to_owned(),
         charged,
+        log_packed: finished.log_packed,
     }
 }
 

@@ -11,4 +11,5 @@ pub mod search;
 pub mod seen;
 mod standings;
 mod trends;
+mod waits;
 pub mod why;

@@ -4,10 +4,13 @@ use std::collections::HashMap;
 use std::sync::{Arc, PoisonError};
 
 use tidemill_proto::state;
-use tidemill_proto::v1::{Estimate, ItemState, ItemView, KeyChange, WhyAnswer};
+use tidemill_proto::v1::{
+    Estimate, Item, ItemInput, ItemState, ItemView, KeyChange, Wait, WhyAnswer, source,
+};
 
 use super::archive::{Archive, ArchiveError, name_of};
 use super::names::{fits_any, hint, nearest};
+use super::waits::{Times, waits};
 use super::why::{Subject, difference, joined};
 use crate::engine::board::RunBoard;
 use crate::engine::event::LiveRuns;
@@ -166,7 +169,72 @@ impl Seen {
             booked: None,
             waits_for: String::new(),
             made_by: made_by.unwrap_or_default(),
+            inputs: self.inputs(&item),
+            waits: self.waits(&item, index, &recorded)?,
         })
+    }
+
+    /// Every file that an item reads, with where it comes from.
+    fn inputs(&self, item: &Item) -> Vec<ItemInput> {
+        let mut found = Vec::new();
+        for input in &item.inputs {
+            for source in &input.sources {
+                let mut one = ItemInput {
+                    name: input.name.clone(),
+                    label: if input.many {
+                        source.label.clone()
+                    } else {
+                        String::new()
+                    },
+                    ..ItemInput::default()
+                };
+                match &source.from {
+                    Some(source::From::File(file)) => {
+                        let companions = file.companions.iter().map(|companion| ItemInput {
+                            name: input.name.clone(),
+                            from: file.path.clone(),
+                            digest: companion.digest.clone(),
+                            size: companion.size,
+                            label: one.label.clone(),
+                            beside: companion.name.clone(),
+                        });
+                        let companions: Vec<ItemInput> = companions.collect();
+                        one.from.clone_from(&file.path);
+                        one.digest.clone_from(&file.digest);
+                        one.size = file.size;
+                        found.push(one);
+                        found.extend(companions);
+                    }
+                    Some(source::From::Edge(edge)) => {
+                        one.from = format!("{} {}", self.board.plan().address(edge.item), edge.output);
+                        one.size = self.output_bytes(edge.item, &edge.output).unwrap_or(0);
+                        let made = self.subject().made(edge.item, &edge.output);
+                        one.digest = made.map(|digest| digest.to_vec()).unwrap_or_default();
+                        found.push(one);
+                    }
+                    None => {}
+                }
+            }
+        }
+        found
+    }
+
+    fn waits(&self, item: &Item, index: u32, recorded: &ItemRecord) -> Result<Vec<Wait>, ItemError> {
+        let plan = self.board.plan();
+        let mut upstream = Vec::new();
+        for up in upstream_indexes(item) {
+            let is_finished = state::is_finished(self.board.state(up));
+            let row = self.board.item_row(up).map_err(ArchiveError::from)?;
+            upstream.push((plan.address(up), is_finished.then_some(row.changed_ms)));
+        }
+        let row = self.board.item_row(index).map_err(ArchiveError::from)?;
+        Ok(waits(&Times {
+            submitted_ms: self.board.facts().submitted_ms,
+            upstream: &upstream,
+            attempts: &recorded.attempts,
+            state: row.state(),
+            changed_ms: row.changed_ms,
+        }))
     }
 
     /// Why an item is where it is. `waits_for` is the engine's word on an unfinished item. Blocks.
@@ -252,21 +320,43 @@ impl Seen {
         live: &LiveRuns,
         address: &str,
     ) -> Result<Option<Seen>, ArchiveError> {
+        let mut plans = HashMap::new();
         for record in archive.before(&self.record.manifest, self.record.serial, EARLIER_RUNS)? {
-            let Ok(seen) = see_serial(archive, live, record.serial) else {
-                continue; // its plan is no longer there
+            // The plan and one row tell whether the run is worth loading as a whole.
+            let Some(index) = index_in(archive, &record, address, &mut plans)? else {
+                continue;
             };
-            let came_to = seen
-                .board
-                .plan()
-                .find(address)
-                .map(|index| seen.board.state(index));
-            if came_to.is_some_and(|came_to| state::has_outputs(came_to) || came_to == ItemState::Failed) {
+            let row = archive.item(record.serial, index)?.unwrap_or_default();
+            let came_to = row.state();
+            if (state::has_outputs(came_to) || came_to == ItemState::Failed)
+                && let Ok(seen) = see_serial(archive, live, record.serial)
+            {
                 return Ok(Some(seen));
             }
         }
         Ok(None)
     }
+}
+
+/// The place of an item in the plan of a run; `None` also for a run whose plan is no longer there. `known`: by the plan's
+/// digest.
+fn index_in(
+    archive: &Archive,
+    record: &RunRecord,
+    address: &str,
+    known: &mut HashMap<Vec<u8>, Option<u32>>,
+) -> Result<Option<u32>, ArchiveError> {
+    if let Some(index) = known.get(&record.plan) {
+        return Ok(*index);
+    }
+    let index = match archive.plan(record) {
+        Ok(plan) => plan.items.iter().position(|item| item.address == address),
+        Err(error) if error.is_lost() => None,
+        Err(error) => return Err(error),
+    };
+    let index = index.and_then(|index| u32::try_from(index).ok());
+    known.insert(record.plan.clone(), index);
+    Ok(index)
 }
 
 /// What a failed item failed of: exit code and last line of the log.

@@ -231,6 +231,9 @@ pub struct AttemptRecord {
     /// Used up a retry.
     #[prost(bool, tag = "12")]
     pub charged: bool,
+    /// The log's blob is compressed with zstd.
+    #[prost(bool, tag = "13")]
+    pub log_packed: bool,
 }
 
 /// What an attempt took.

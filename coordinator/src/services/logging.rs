@@ -1,5 +1,6 @@
 //! The log of an attempt: from the store once it has ended, from memory while it runs.
 
+use std::io::Read as _;
 use std::sync::Arc;
 
 use tidemill_proto::v1::{ItemState, LogChunk};
@@ -145,7 +146,29 @@ async fn send_stored(archive: &Archive, wanted: &LogWanted, sender: &LogSender) 
     }
     let digest = Digest::from_slice(&attempt.log).map_err(|error| Status::data_loss(error.to_string()))?;
     let (store, sender) = (archive.store.clone(), sender.clone());
-    blocking(move || send_blob(&store, digest, &sender)).await?
+    let packed_bytes = attempt.log_packed.then_some(attempt.log_size);
+    blocking(move || match packed_bytes {
+        Some(bytes) => send_packed(&store, digest, bytes, &sender),
+        None => send_blob(&store, digest, &sender),
+    })
+    .await?
+}
+
+/// A compressed log; never more than the `bytes` that it says to hold.
+fn send_packed(store: &Store, digest: Digest, bytes: u64, sender: &LogSender) -> Result<(), Status> {
+    let damaged = |error: std::io::Error| Status::data_loss(format!("the log cannot be unpacked: {error}"));
+    // Read whole, so that its name is checked before any of it is shown; the launcher bounds its size.
+    let packed = store.read_blob(&digest).map_err(|error| store_status(&error))?;
+    let mut log = zstd::Decoder::new(packed.as_slice())
+        .map_err(damaged)?
+        .take(bytes);
+    loop {
+        let mut data = Vec::new();
+        let count = log.by_ref().take(CHUNK_BYTES as u64).read_to_end(&mut data);
+        if count.map_err(damaged)? == 0 || sender.blocking_send(Ok(LogChunk { data })).is_err() {
+            return Ok(());
+        }
+    }
 }
 
 fn send_blob(store: &Store, digest: Digest, sender: &LogSender) -> Result<(), Status> {
