@@ -28,7 +28,7 @@ pub use invitation::Invitation;
 pub use key::{Key, KeyParts};
 
 /// Version of the wire contract; programs with another one refuse each other with a clear message.
-pub const PROTOCOL: u32 = 1;
+pub const PROTOCOL: u32 = 2;
 
 /// Largest message that either side accepts, in bytes; blobs and plans go in chunks below it.
 pub const MAX_MESSAGE_BYTES: usize = 16 * 1024 * 1024;
