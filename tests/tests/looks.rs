@@ -257,9 +257,27 @@ fn compare_names_the_changed_number_first_and_its_pixels_agree_with_another_libr
     let people = ok(sandbox.tidemill(&["compare", "quay.1", "quay.2"]));
     let first = people.stdout.lines().next().unwrap();
     assert_eq!(first, "weathered.displace.amplitude 0.004 -> 0.012 (4 items)");
-    let compared = ok(sandbox.tidemill(&["compare", "quay.1", "quay.2", "--json"]));
+    let compared = ok(sandbox.tidemill(&[
+        "compare",
+        "quay.1",
+        "quay.2",
+        "--json",
+        "--pictures",
+        "beside/each",
+    ]));
     assert_eq!(compared.json()[0]["kind"], "changed");
     let rows = compared.objects("output-difference");
+    for row in &rows {
+        let path = sandbox.project().join(row["picture"].as_str().unwrap());
+        let png = std::fs::read(&path).unwrap();
+        assert!(png.starts_with(b"\x89PNG"), "{}", path.display());
+    }
+    assert_eq!(
+        std::fs::read_dir(sandbox.project().join("beside/each"))
+            .unwrap()
+            .count(),
+        rows.len()
+    );
     let mut measured = 0;
     for row in rows
         .iter()

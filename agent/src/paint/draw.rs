@@ -31,16 +31,20 @@ pub struct Drawing {
     pub still: bool,
 }
 
+/// A plan's tag as it is drawn.
+pub fn tag_color(tag: &Tag) -> TagColor {
+    TagColor {
+        name: tag.name.clone(),
+        rgb: [16, 8, 0].map(|shift| (tag.color >> shift) as u8),
+    }
+}
+
 impl Drawing {
     /// What a wish asks for.
     pub fn of(wish: &PictureWish) -> Self {
-        let color = |tag: &Tag| TagColor {
-            name: tag.name.clone(),
-            rgb: [16, 8, 0].map(|shift| (tag.color >> shift) as u8),
-        };
         Self {
             extension: wish.extension.clone(),
-            tags: wish.tags.iter().map(color).collect(),
+            tags: wish.tags.iter().map(tag_color).collect(),
             still: wish.still,
         }
     }

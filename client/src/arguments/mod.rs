@@ -285,6 +285,9 @@ pub struct Compare {
     /// Measure at most so many outputs that differ
     #[arg(long, value_name = "COUNT", default_value_t = 200)]
     pub at_most: usize,
+    /// Also write a picture of each pair of maps or meshes that differ into DIR: before, after, and where they differ
+    #[arg(long, value_name = "DIR", value_hint = clap::ValueHint::DirPath)]
+    pub pictures: Option<PathBuf>,
 }
 
 /// `report RUN`.

@@ -1,10 +1,15 @@
 //! `compare`: what differs between two runs: first what somebody changed, then what came of it.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
-use futures::StreamExt as _;
+use futures::{StreamExt as _, TryStreamExt as _};
 use schemars::JsonSchema;
 use serde::Serialize;
+use tidemill_agent::paint::draw::tag_color;
+use tidemill_ops::TagColor;
 use tidemill_page::facts::extension_of;
 use tidemill_proto::v1::{ItemAttempts, ItemRow, Plan};
 
@@ -13,9 +18,10 @@ use crate::arguments::{Compare, RunPick};
 use crate::exit::ExitStatus;
 use crate::failure::Failure;
 use crate::looks::Looks;
-use crate::looks::differ::{Difference, measure};
+use crate::looks::differ::{Difference, Pair, measure, pair as read_pair};
 use crate::looks::gather::blob;
 use crate::looks::plans::{PlanDifference, differences};
+use crate::looks::side_by_side::side_by_side;
 use crate::output::{human, table};
 use crate::printer::Printer;
 use crate::rpc::Rpc;
@@ -60,6 +66,8 @@ pub(crate) struct OutputObject<'a> {
     triangles_before: Option<usize>,
     triangles_after: Option<usize>,
     words: &'a str,
+    /// Where the picture of both lies, with `--pictures`.
+    picture: Option<Cow<'a, str>>,
 }
 
 /// `kind = "step-difference"`: what a step took in each run.
@@ -81,9 +89,11 @@ pub async fn compare(
 ) -> Result<ExitStatus, Failure> {
     with_session(settings, Purpose::Read, printer, async |session| {
         let rpc = session.rpc.clone();
-        let mut runs = Vec::new();
+        let (mut runs, mut tools) = (Vec::new(), Vec::new());
         for named in [&arguments.before, &arguments.after] {
-            let run = rpc.find(&RunPick::Named(named.clone())).await?.run;
+            let row = rpc.find(&RunPick::Named(named.clone())).await?;
+            tools.push(row.tools);
+            let run = row.run;
             let (plan, items) = (rpc.plan(&run).await?, rpc.items(&run, "").await?);
             let attempts = Looks::over(&rpc).attempts(&run).await?;
             runs.push((run, plan, items, attempts));
@@ -91,10 +101,15 @@ pub async fn compare(
         let [before, after] = runs.as_slice() else {
             return Err(Failure::wrong("two runs are compared"));
         };
-        let of_plans = differences(&before.1, &after.1);
+        let mut of_plans = differences(&before.1, &after.1);
+        if let [was, is] = tools.as_slice() {
+            of_plans.add_tools(&after.1, was, is);
+        }
         tell_plans(&of_plans, printer);
         let differing = differing(&before.2, &after.2);
-        let measured = measured(&differing, arguments.at_most, &rpc).await;
+        let gallery = arguments.pictures.as_deref();
+        let gallery = gallery.map(|folder| Gallery::of(folder, &before.0, &after.0, &after.1));
+        let measured = measured(&differing, arguments.at_most, gallery.transpose()?, &rpc).await?;
         tell_outputs(&differing, &measured, printer);
         tell_steps(
             &step_figures(&before.1, &before.3),
@@ -181,67 +196,112 @@ fn differing<'a>(before: &'a [ItemRow], after: &'a [ItemRow]) -> Vec<Differing<'
     found
 }
 
-async fn measured(differing: &[Differing<'_>], at_most: usize, rpc: &Rpc) -> Vec<Difference> {
-    let of = |pair: &Differing<'_>| {
+/// What was measured of a pair, and where its picture lies.
+struct Measured {
+    difference: Difference,
+    picture: Option<PathBuf>,
+}
+
+/// Where pictures go, and what stands on them.
+struct Gallery {
+    folder: PathBuf,
+    names: [String; 2],
+    tags: Vec<TagColor>,
+}
+
+impl Gallery {
+    fn of(folder: &Path, before: &str, after: &str, plan: &Plan) -> Result<Self, Failure> {
+        std::fs::create_dir_all(folder).map_err(|error| Failure::file("make", folder, &error))?;
+        Ok(Self {
+            folder: folder.to_owned(),
+            names: [before.to_owned(), after.to_owned()],
+            tags: plan.tags.iter().map(tag_color).collect(),
+        })
+    }
+
+    /// Names of items are those of a manifest; in a file's name only plain characters stay.
+    fn path(&self, place: usize, title: &str) -> PathBuf {
+        let plain = |letter: char| match letter {
+            letter if letter.is_alphanumeric() || matches!(letter, '-' | '_' | '=') => letter,
+            _ => '.',
+        };
+        let name: String = title.chars().map(plain).take(120).collect();
+        self.folder.join(format!("{:03}.{name}.png", place + 1))
+    }
+}
+
+async fn measured(
+    differing: &[Differing<'_>],
+    at_most: usize,
+    gallery: Option<Gallery>,
+    rpc: &Rpc,
+) -> Result<Vec<Measured>, Failure> {
+    let gallery = gallery.map(Arc::new);
+    let of = |(place, pair): (usize, &Differing<'_>)| {
         let (before, after) = (pair.before.to_vec(), pair.after.to_vec());
         let extension = extension_of(pair.path).unwrap_or_default();
+        let title = format!("{} {}", pair.item, pair.output);
+        let gallery = gallery.clone();
         async move {
             let bytes = tokio::join!(blob(rpc, &before), blob(rpc, &after));
             let (Ok(before), Ok(after)) = bytes else {
-                return Difference::Other("one of them is no longer in the store".to_owned());
+                return Ok(Measured {
+                    difference: Difference::Other("one of them is no longer in the store".to_owned()),
+                    picture: None,
+                });
             };
-            tokio::task::spawn_blocking(move || measure(&extension, &before, &after))
+            let work = move || {
+                let pair = read_pair(&extension, &before, &after);
+                let difference = measure(&pair);
+                let picture = match &gallery {
+                    Some(gallery) => hang(gallery, place, &title, &pair, &difference)?,
+                    None => None,
+                };
+                Ok(Measured { difference, picture })
+            };
+            tokio::task::spawn_blocking(work)
                 .await
-                .unwrap_or_else(|error| Difference::Other(error.to_string()))
+                .unwrap_or_else(|error| Err(Failure::work(error.to_string())))
         }
     };
-    let pairs: Vec<_> = differing.iter().take(at_most).map(of).collect();
-    futures::stream::iter(pairs).buffered(AT_ONCE).collect().await
+    let pairs: Vec<_> = differing.iter().enumerate().take(at_most).map(of).collect();
+    futures::stream::iter(pairs).buffered(AT_ONCE).try_collect().await
 }
 
-fn tell_outputs(differing: &[Differing<'_>], measured: &[Difference], printer: &Printer) {
+/// Writes the picture of a pair, if there is something to draw.
+fn hang(
+    gallery: &Gallery,
+    place: usize,
+    title: &str,
+    pair: &Pair,
+    difference: &Difference,
+) -> Result<Option<PathBuf>, Failure> {
+    let names = [gallery.names[0].as_str(), gallery.names[1].as_str()];
+    let Some(png) = side_by_side(pair, title, names, &difference.in_words(), &gallery.tags) else {
+        return Ok(None);
+    };
+    let path = gallery.path(place, title);
+    std::fs::write(&path, png).map_err(|error| Failure::file("write", &path, &error))?;
+    Ok(Some(path))
+}
+
+fn tell_outputs(differing: &[Differing<'_>], measured: &[Measured], printer: &Printer) {
     if differing.is_empty() {
         return;
     }
     let mut list = table::with_heads(&["output that differs", "how much"]);
     for (index, pair) in differing.iter().enumerate() {
-        let difference = measured.get(index);
-        let words = match difference {
-            Some(Difference::Pixels {
-                changed_share,
-                greatest,
-            }) => {
-                format!(
-                    "{:.2} % of pixels, at most {:.1} % of the range",
-                    changed_share * 100.0,
-                    greatest * 100.0
-                )
-            }
-            Some(Difference::Surface {
-                mean_m,
-                greatest_m,
-                triangles: [before, after],
-            }) => {
-                let count = if before == after {
-                    String::new()
-                } else {
-                    format!(", {before} -> {after} triangles")
-                };
-                format!(
-                    "{:.2} mm on average, at most {:.2} mm{count}",
-                    mean_m * 1000.0,
-                    greatest_m * 1000.0
-                )
-            }
-            Some(Difference::Other(words)) => words.clone(),
-            None => "not measured (--at-most)".to_owned(),
-        };
+        let measured = measured.get(index);
+        let difference = measured.map(|measured| &measured.difference);
+        let words = difference.map_or_else(|| "not measured (--at-most)".to_owned(), Difference::in_words);
+        let picture = measured.and_then(|measured| measured.picture.as_deref());
         let mut object = OutputObject {
             kind: "output-difference",
             item: pair.item,
             output: pair.output,
             path: pair.path,
             words: &words,
+            picture: picture.map(|path| path.to_string_lossy()),
             ..OutputObject::default()
         };
         match difference {
@@ -267,9 +327,19 @@ fn tell_outputs(differing: &[Differing<'_>], measured: &[Difference], printer: &
         printer.object(&object);
         list.add_row([format!("{} {}", pair.item, pair.output), words]);
     }
-    if !printer.is_json() {
+    if printer.is_json() {
+        return;
+    }
+    printer.data("");
+    printer.data(table::text(&list));
+    let pictures: Vec<&Path> = measured.iter().filter_map(|one| one.picture.as_deref()).collect();
+    if let Some(folder) = pictures.first().and_then(|path| path.parent()) {
         printer.data("");
-        printer.data(table::text(&list));
+        printer.data(format_args!(
+            "wrote {} into {}",
+            human::count(pictures.len(), "picture", "pictures"),
+            folder.display()
+        ));
     }
 }
 

@@ -31,20 +31,86 @@ pub enum Difference {
     Other(String),
 }
 
-/// Measures two files of one extension.
-pub fn measure(extension: &str, before: &[u8], after: &[u8]) -> Difference {
-    match extension {
-        ".png" => maps(before, after),
-        ".obj" | ".glb" | ".gltf" | ".ply" => meshes(extension, before, after),
-        _ => Difference::Other(format!("{} bytes, then {}", before.len(), after.len())),
+impl Difference {
+    /// For people.
+    pub fn in_words(&self) -> String {
+        match self {
+            Self::Pixels {
+                changed_share,
+                greatest,
+            } => format!(
+                "{:.2} % of pixels, at most {:.1} % of the range",
+                changed_share * 100.0,
+                greatest * 100.0
+            ),
+            Self::Surface {
+                mean_m,
+                greatest_m,
+                triangles: [before, after],
+            } => {
+                let count = if before == after {
+                    String::new()
+                } else {
+                    format!(", {before} -> {after} triangles")
+                };
+                format!(
+                    "{:.2} mm on average, at most {:.2} mm{count}",
+                    mean_m * 1000.0,
+                    greatest_m * 1000.0
+                )
+            }
+            Self::Other(words) => words.clone(),
+        }
     }
 }
 
-fn maps(before: &[u8], after: &[u8]) -> Difference {
-    let (before, after) = match (Map::from_png(before), Map::from_png(after)) {
-        (Ok(before), Ok(after)) => (before, after),
-        (Err(error), _) | (_, Err(error)) => return Difference::Other(error.to_string()),
-    };
+/// Two outputs as they are compared.
+#[derive(Debug)]
+pub enum Pair {
+    /// Two maps, of whatever form.
+    Maps(Map, Map),
+    /// Two meshes.
+    Meshes(Box<Mesh>, Box<Mesh>),
+    /// Neither; in words why.
+    Other(String),
+}
+
+/// Reads two files of one extension.
+pub fn pair(extension: &str, before: &[u8], after: &[u8]) -> Pair {
+    match extension {
+        ".png" => match (Map::from_png(before), Map::from_png(after)) {
+            (Ok(before), Ok(after)) => Pair::Maps(before, after),
+            (Err(error), _) | (_, Err(error)) => Pair::Other(error.to_string()),
+        },
+        ".obj" | ".glb" | ".gltf" | ".ply" => {
+            let read = |bytes: &[u8]| {
+                let companions = BTreeMap::new();
+                let file = ModelFile {
+                    bytes,
+                    extension,
+                    companions: &companions,
+                };
+                read_mesh(&file, Placement::default())
+            };
+            match (read(before), read(after)) {
+                (Ok(before), Ok(after)) => Pair::Meshes(Box::new(before), Box::new(after)),
+                (Err(error), _) | (_, Err(error)) => Pair::Other(error.to_string()),
+            }
+        }
+        _ => Pair::Other(format!("{} bytes, then {}", before.len(), after.len())),
+    }
+}
+
+/// Measures how much two outputs differ.
+pub fn measure(pair: &Pair) -> Difference {
+    match pair {
+        Pair::Maps(before, after) => maps(before, after),
+        Pair::Meshes(before, after) => meshes(before, after),
+        Pair::Other(words) => Difference::Other(words.clone()),
+    }
+}
+
+fn maps(before: &Map, after: &Map) -> Difference {
     let form = |map: &Map| {
         format!(
             "{} x {} pixels, {} channels of {} bits",
@@ -54,8 +120,8 @@ fn maps(before: &[u8], after: &[u8]) -> Difference {
             map.data.bit_depth()
         )
     };
-    if form(&before) != form(&after) {
-        return Difference::Other(format!("{}, then {}", form(&before), form(&after)));
+    if form(before) != form(after) {
+        return Difference::Other(format!("{}, then {}", form(before), form(after)));
     }
     let channels = usize::from(before.channels);
     let (changed, greatest) = match (&before.data, &after.data) {
@@ -86,27 +152,13 @@ fn compare<T: Copy + PartialEq + Into<i64>>(a: &[T], b: &[T], channels: usize, r
     (changed, greatest as f64 / range.into() as f64)
 }
 
-fn meshes(extension: &str, before: &[u8], after: &[u8]) -> Difference {
-    let read = |bytes: &[u8]| {
-        let companions = BTreeMap::new();
-        let file = ModelFile {
-            bytes,
-            extension,
-            companions: &companions,
-        };
-        read_mesh(&file, Placement::default())
-    };
-    match (read(before), read(after)) {
-        (Ok(before), Ok(after)) => {
-            let mut distances = distances(&before, &after);
-            distances.extend(self::distances(&after, &before));
-            Difference::Surface {
-                mean_m: distances.iter().sum::<f64>() / distances.len().max(1) as f64,
-                greatest_m: distances.iter().copied().fold(0.0, f64::max),
-                triangles: [before.triangles.len(), after.triangles.len()],
-            }
-        }
-        (Err(error), _) | (_, Err(error)) => Difference::Other(error.to_string()),
+fn meshes(before: &Mesh, after: &Mesh) -> Difference {
+    let mut distances = distances(before, after);
+    distances.extend(self::distances(after, before));
+    Difference::Surface {
+        mean_m: distances.iter().sum::<f64>() / distances.len().max(1) as f64,
+        greatest_m: distances.iter().copied().fold(0.0, f64::max),
+        triangles: [before.triangles.len(), after.triangles.len()],
     }
 }
 
@@ -147,7 +199,7 @@ mod tests {
             samples[30] = 90;
             samples[31] = 90; // two channels of one pixel
         }
-        let found = measure(".png", &before.to_png().unwrap(), &after.to_png().unwrap());
+        let found = measure(&pair(".png", &before.to_png().unwrap(), &after.to_png().unwrap()));
         assert_eq!(
             found,
             Difference::Pixels {
@@ -157,7 +209,7 @@ mod tests {
         );
         let other = Map::filled(10, 11, &[1, 2, 3], true).to_png().unwrap();
         assert!(matches!(
-            measure(".png", &before.to_png().unwrap(), &other),
+            measure(&pair(".png", &before.to_png().unwrap(), &other)),
             Difference::Other(_)
         ));
     }
@@ -165,7 +217,7 @@ mod tests {
     #[test]
     fn a_shifted_square_is_as_far_as_it_was_shifted() {
         let square = |z: f64| format!("v 0 0 {z}\nv 1 0 {z}\nv 1 1 {z}\nv 0 1 {z}\nf 1 2 3\nf 1 3 4\n");
-        let found = measure(".obj", square(0.0).as_bytes(), square(0.25).as_bytes());
+        let found = measure(&pair(".obj", square(0.0).as_bytes(), square(0.25).as_bytes()));
         let Difference::Surface {
             mean_m,
             greatest_m,

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use tidemill_proto::v1::{Item, Plan, Value, item, part, source, value};
+use tidemill_proto::v1::{FixedTool, Item, Plan, Value, item, part, source, value};
 
 /// One setting, argument or file that differs, with the number of items that it differs for.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
@@ -67,12 +67,96 @@ pub fn differences(before: &Plan, after: &Plan) -> PlanDifference {
             items,
         })
         .collect();
-    changed.sort_by(|a, b| b.items.cmp(&a.items).then_with(|| a.cmp(b)));
+    changed.extend(of_the_whole(before, after));
+    sort(&mut changed);
     PlanDifference {
         changed,
         added: is.difference(&was).cloned().collect(),
         removed: was.difference(&is).cloned().collect(),
     }
+}
+
+impl PlanDifference {
+    /// Adds tools of which the runs fixed different versions, with the number of items of the later plan that use them.
+    pub fn add_tools(&mut self, plan: &Plan, before: &[FixedTool], after: &[FixedTool]) {
+        for is in after {
+            let was = before.iter().find(|was| was.name == is.name);
+            let Some(was) = was.filter(|was| was.exact != is.exact) else {
+                continue; // a step that is new tells of its tool
+            };
+            let uses = |item: &&Item| match &item.action {
+                Some(item::Action::Program(program)) => program.tool == is.name,
+                _ => false,
+            };
+            self.changed.push(Changed {
+                name: format!("tool.{}", is.name),
+                before: was.exact.clone(),
+                after: is.exact.clone(),
+                items: plan.items.iter().filter(uses).count(),
+            });
+        }
+        sort(&mut self.changed);
+    }
+}
+
+/// What concerns most items first.
+fn sort(changed: &mut [Changed]) {
+    changed.sort_by(|a, b| b.items.cmp(&a.items).then_with(|| a.cmp(b)));
+}
+
+/// Steps that only one plan has, and tags of another colour.
+fn of_the_whole(before: &Plan, after: &Plan) -> Vec<Changed> {
+    let steps = |plan: &Plan| -> BTreeMap<String, usize> {
+        let name = |item: &Item| plan.steps.get(item.step as usize).map(|step| step.name.clone());
+        let mut counts = BTreeMap::new();
+        for name in plan.items.iter().filter_map(name) {
+            *counts.entry(format!("step.{name}")).or_default() += 1;
+        }
+        counts
+    };
+    let (was, is) = (steps(before), steps(after));
+    let there = |is_there: bool| {
+        if is_there {
+            "there".to_owned()
+        } else {
+            String::new()
+        }
+    };
+    let mut changed: Vec<Changed> = was
+        .iter()
+        .chain(&is)
+        .filter(|(name, _)| was.contains_key(*name) != is.contains_key(*name))
+        .map(|(name, items)| Changed {
+            name: name.clone(),
+            before: there(was.contains_key(name)),
+            after: there(is.contains_key(name)),
+            items: *items,
+        })
+        .collect();
+    let tags = |plan: &Plan| -> BTreeMap<String, String> {
+        let colors = plan.tags.iter();
+        colors
+            .map(|tag| (tag.name.clone(), format!("#{:06X}", tag.color)))
+            .collect()
+    };
+    let (was, is) = (tags(before), tags(after));
+    let uses = |item: &&Item| match &item.action {
+        Some(item::Action::Operations(operations)) => operations.chain.iter().any(|one| one.uses_tags),
+        _ => false,
+    };
+    let items = after.items.iter().filter(uses).count();
+    for name in was.keys().chain(is.keys()).collect::<BTreeSet<_>>() {
+        let of = |tags: &BTreeMap<String, String>| tags.get(name).cloned().unwrap_or_default();
+        if of(&was) != of(&is) {
+            changed.push(Changed {
+                name: format!("tags.{name}"),
+                before: of(&was),
+                after: of(&is),
+                items,
+            });
+        }
+    }
+    changed
 }
 
 /// All that a person may have changed about an item, by name.
@@ -123,6 +207,14 @@ fn parts(plan: &Plan, item: &Item) -> BTreeMap<String, String> {
         }
         None => {}
     }
+    for input in item
+        .inputs
+        .iter()
+        .filter(|input| !(input.units.is_empty() && input.up.is_empty()))
+    {
+        parts.insert(format!("{step}.{}.units", input.name), input.units.clone());
+        parts.insert(format!("{step}.{}.up", input.name), input.up.clone());
+    }
     for source in item.inputs.iter().flat_map(|input| &input.sources) {
         if let Some(source::From::File(file)) = &source.from {
             let digest = tidemill_proto::Digest::from_slice(&file.digest);
@@ -154,7 +246,7 @@ fn shown(value: Option<&Value>) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use tidemill_proto::v1::{Field, Operation, Operations, Step, Variant};
+    use tidemill_proto::v1::{Field, Operation, Operations, Program, Step, Tag, Variant};
 
     fn plan(amplitude: f64, variants: &[&str]) -> Plan {
         let operation = Operation {
@@ -210,6 +302,46 @@ mod tests {
         assert_eq!(
             differences(&plan(1.0, &["a"]), &plan(1.0, &["a"])),
             PlanDifference::default()
+        );
+    }
+
+    #[test]
+    fn steps_colours_and_tools_are_named() {
+        let before = plan(1.0, &["a", "b"]);
+        let mut after = before.clone();
+        after.steps[0].name = "worn".into();
+        after.tags = vec![Tag {
+            name: "iron".into(),
+            color: 0x56_B4_E9,
+        }];
+        for (item, variant) in after.items.iter_mut().zip(["a", "b"]) {
+            item.address = format!("{variant}/worn");
+            item.action = Some(item::Action::Program(Program {
+                tool: "oxipng".into(),
+                ..Program::default()
+            }));
+        }
+        let mut found = differences(&before, &after);
+        let version = |exact: &str| {
+            [FixedTool {
+                name: "oxipng".into(),
+                exact: exact.into(),
+            }]
+        };
+        found.add_tools(&after, &version("9.1"), &version("9.2"));
+        let told: Vec<String> = found
+            .changed
+            .iter()
+            .map(|one| format!("{} {} -> {} ({})", one.name, one.before, one.after, one.items))
+            .collect();
+        assert_eq!(
+            told,
+            [
+                "step.weathered there ->  (2)",
+                "step.worn  -> there (2)",
+                "tool.oxipng 9.1 -> 9.2 (2)",
+                "tags.iron  -> #56B4E9 (0)",
+            ]
         );
     }
 }

@@ -239,6 +239,7 @@ impl RunBoard {
             draft: self.plan.draft,
             until: self.plan.until.clone(),
             paused: moves.paused,
+            tools: Vec::new(),
         }
     }
 

@@ -4,9 +4,9 @@ use std::sync::Arc;
 
 use tidemill_proto::v1::runs_server::Runs;
 use tidemill_proto::v1::{
-    AboutAnswer, AboutRequest, AgainRequest, AgentList, AgentsRequest, Estimate, HistoryRequest, ItemRequest,
-    ItemRow, ItemView, ItemsRequest, LogChunk, LogRequest, PlanPart, PreviewItem, RunRequest, RunRow,
-    SubmitPart, Submitted, WatchEvent, WatchRequest, WhyAnswer,
+    AboutAnswer, AboutRequest, AgainRequest, AgentList, AgentsRequest, Estimate, FixedTool, HistoryRequest,
+    ItemRequest, ItemRow, ItemView, ItemsRequest, LogChunk, LogRequest, PlanPart, PreviewItem, RunRequest,
+    RunRow, SubmitPart, Submitted, WatchEvent, WatchRequest, WhyAnswer,
 };
 use tidemill_proto::{CHUNK_BYTES, Digest, PROTOCOL, RunName};
 use tokio::sync::mpsc;
@@ -184,9 +184,17 @@ impl Runs for RunsService {
     }
 
     async fn show_run(&self, request: Request<RunRequest>) -> Result<Response<RunRow>, Status> {
-        Ok(Response::new(
-            self.see(&request.get_ref().run).await?.board.run_row(),
-        ))
+        let seen = self.see(&request.get_ref().run).await?;
+        let tool = |(name, exact): (&String, &String)| FixedTool {
+            name: name.clone(),
+            exact: exact.clone(),
+        };
+        let mut tools: Vec<FixedTool> = seen.tools.iter().map(tool).collect();
+        tools.sort_unstable_by(|a, b| a.name.cmp(&b.name));
+        Ok(Response::new(RunRow {
+            tools,
+            ..seen.board.run_row()
+        }))
     }
 
     type ItemsStream = Stream<ItemRow>;
