@@ -311,7 +311,8 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-fn take_ownership(config: &Config) -> Result<File, OpenError> {
+/// The lock of a data folder.
+pub(crate) fn take_ownership(config: &Config) -> Result<File, OpenError> {
     let folder_error = |action, path: PathBuf| move |source| OpenError::Folder { action, path, source };
     std::fs::create_dir_all(&config.data).map_err(folder_error("make", config.data.clone()))?;
     let path = config.data.join("owner.lock");

@@ -11,7 +11,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use crate::complete;
 
 pub use history::{Approval, History, HistorySort};
-pub use store::{Store, StoreSweep, StoreTask, StoreUsage, StoreVerify, UsageBy};
+pub use store::{Store, StoreSweep, StoreTask, StoreThin, StoreUsage, StoreVerify, UsageBy};
 pub use target::{ItemTarget, RunPick, one_item, run_and_items, run_and_rest};
 
 /// Turns base models into game-ready assets, many at once, and runs only what changed.

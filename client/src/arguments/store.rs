@@ -19,6 +19,8 @@ pub enum StoreTask {
     Verify(StoreVerify),
     /// Show what no kept run needs; with --remove, remove it
     Sweep(StoreSweep),
+    /// Show what forgetting attempts and logs of old runs would free in the record; with --remove, forget them
+    Thin(StoreThin),
     /// Keep a run in every sweep
     Pin(super::OneRun),
     /// No longer keep a run in every sweep
@@ -75,6 +77,20 @@ pub struct StoreSweep {
     /// to using it
     #[arg(long, value_name = "TIME", default_value = "10 min", value_parser = time)]
     pub grace: std::time::Duration,
+}
+
+/// `store thin`.
+#[derive(Debug, Args)]
+pub struct StoreThin {
+    /// Forget them; without this, only figures are shown
+    #[arg(long)]
+    pub remove: bool,
+    /// Keep everything of runs that were submitted within so many days
+    #[arg(long, value_name = "DAYS", required_unless_present = "keep_runs", value_parser = clap::value_parser!(u32).range(1..))]
+    pub keep_days: Option<u32>,
+    /// Keep everything of the newest so many runs of each manifest
+    #[arg(long, value_name = "COUNT", value_parser = clap::value_parser!(u32).range(1..))]
+    pub keep_runs: Option<u32>,
 }
 
 /// A length of time as people write it.

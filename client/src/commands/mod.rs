@@ -22,6 +22,7 @@ pub mod sign_off;
 pub(crate) mod stay;
 pub mod stop;
 pub mod store;
+mod thin;
 mod trends;
 pub mod watch;
 pub mod why;

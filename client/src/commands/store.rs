@@ -18,6 +18,9 @@ use crate::settings::Settings;
 
 /// Looks after the store.
 pub async fn store(arguments: &Store, settings: &Settings, printer: &Printer) -> Result<ExitStatus, Failure> {
+    if let StoreTask::Thin(asked) = &arguments.task {
+        return super::thin::thin(asked, settings, printer).await;
+    }
     with_session(settings, Purpose::Read, printer, async |session| {
         let rpc = &session.rpc;
         match &arguments.task {
@@ -26,6 +29,8 @@ pub async fn store(arguments: &Store, settings: &Settings, printer: &Printer) ->
             StoreTask::Sweep(asked) => sweep(asked, rpc, printer).await,
             StoreTask::Pin(run) => pin(run, true, rpc, printer).await,
             StoreTask::Unpin(run) => pin(run, false, rpc, printer).await,
+            // It needs a folder that nobody serves.
+            StoreTask::Thin(asked) => super::thin::thin(asked, settings, printer).await,
         }
     })
     .await

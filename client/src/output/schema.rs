@@ -7,7 +7,7 @@ use tidemill_proto::state;
 
 use super::history_json::{HistorySums, RunFigures, StepTook, Trend};
 use super::json::{Agent, Counts, Delivered, Error, Item, Joined, ReportFile, Run, SignOff, Summary, Why};
-use super::store_json::{BadBlob, Swept, Usage, Verified};
+use super::store_json::{BadBlob, Swept, ThinnedObject, Usage, Verified};
 use crate::commands::{check, compare, forecast, log, page, plan, stay};
 use crate::manifest::DiagnosticObject;
 
@@ -65,6 +65,7 @@ pub fn schema() -> Value {
         one::<BadBlob>(&mut generator),
         one::<Verified>(&mut generator),
         one::<Swept>(&mut generator),
+        one::<ThinnedObject>(&mut generator),
         one::<Joined>(&mut generator),
         one::<page::PageObject>(&mut generator),
         one::<stay::StayObject>(&mut generator),

@@ -2,6 +2,7 @@
 
 use schemars::JsonSchema;
 use serde::Serialize;
+use tidemill_coordinator::upkeep::thin::Thinned;
 use tidemill_proto::v1::{SweepEvent, UsageRow, VerifyEvent, usage_row};
 
 use super::json::digest;
@@ -40,6 +41,36 @@ impl<'a> Usage<'a> {
             bytes: row.bytes,
             alone_bytes: row.alone_bytes,
             pinned: row.pinned,
+        }
+    }
+}
+
+/// `kind = "thinned"`: what `store thin` forgot, or without `--remove` would forget.
+#[derive(Debug, Serialize, JsonSchema)]
+pub struct ThinnedObject {
+    #[schemars(extend("const" = "thinned"))]
+    kind: &'static str,
+    removed: bool,
+    runs: u64,
+    items: u64,
+    attempts: u64,
+    logs: u64,
+    before_bytes: u64,
+    after_bytes: u64,
+}
+
+impl ThinnedObject {
+    /// Of what came of it.
+    pub fn of(thinned: &Thinned, removed: bool) -> Self {
+        Self {
+            kind: "thinned",
+            removed,
+            runs: thinned.runs,
+            items: thinned.items,
+            attempts: thinned.attempts,
+            logs: thinned.logs,
+            before_bytes: thinned.before_bytes,
+            after_bytes: thinned.after_bytes,
         }
     }
 }

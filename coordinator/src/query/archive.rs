@@ -242,6 +242,11 @@ impl Archive {
                 }
             }
         }
+        if ended {
+            // Attempts of an old run may have been thinned; its own row was written when all were there.
+            attempts = attempts.max(record.attempts);
+            cpu_ms = cpu_ms.max(record.cpu_ms);
+        }
         board.move_run(|moves| {
             *moves = RunMoves {
                 cpu_ms,

@@ -3,6 +3,7 @@
 //! # Layout
 //! - [`Record`]: what the rest may ask of it: `commit` (durable on return), `get`, `visit`, `export`.
 //! - [`SledRecord`]: the rows in one sled tree, with the rules that make sled 0.34 survive a power cut.
+//! - [`swap`]: a fresh record in the place of an old one.
 //! - [`MemoryRecord`]: the rows in a map, for simulations; passes the same tests.
 //! - [`Committer`]: one thread that gathers what waits into one group, blobs first, then rows.
 //! - [`keys`]: typed keys, built so that a scan gives rows in a useful order.
@@ -17,6 +18,7 @@ mod memory;
 pub mod pack;
 pub mod rows;
 mod sled_record;
+pub mod swap;
 #[cfg(test)]
 mod tests;
 

@@ -15,7 +15,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-use super::{Op, Record, RecordError, Result, Scan, Visitor, check_rows};
+use super::{Op, Record, RecordError, Result, Scan, Visitor, check_rows, swap};
 
 /// sled's page cache. Its default of 1 GiB would be most of a small machine.
 const CACHE_BYTES: u64 = 32 * 1024 * 1024;
@@ -36,6 +36,7 @@ pub struct SledRecord {
 impl SledRecord {
     /// Opens the record in `folder`, or begins one. The caller holds the lock of the data folder.
     pub fn open(folder: &Path) -> Result<Self> {
+        swap::repair(folder)?;
         fs::create_dir_all(folder).map_err(|source| io_error("create", folder, source))?;
         remove_unfinished_snapshots(folder)?;
         let db = match open_database(folder) {

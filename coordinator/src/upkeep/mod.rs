@@ -5,11 +5,13 @@
 //! - [`needed`]: which blobs a run needs.
 //! - [`roots`]: which runs are kept, and so which blobs.
 //! - [`sweep`]: removes the rest.
+//! - [`thin`]: forgets attempts and logs of old runs.
 //! - [`usage`]: sizes by run, step and variant.
 //! - [`verify`]: reads blobs and compares them with their names.
 
 pub mod needed;
 pub mod roots;
 pub mod sweep;
+pub mod thin;
 pub mod usage;
 pub mod verify;

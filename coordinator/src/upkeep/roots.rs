@@ -105,7 +105,7 @@ fn mark_rows(archive: &Archive, roots: &mut Roots) -> Result<(), RootsUnknown> {
 }
 
 /// Splits runs, newest first, into kept and dropped ones.
-fn split(
+pub(super) fn split(
     runs: Vec<RunRecord>,
     keeping: Keeping,
     pinned: &HashSet<u64>,
