@@ -175,7 +175,7 @@ async fn a_failure_cuts_off_downstream_and_again_runs_only_that() {
     );
     assert_eq!(
         client.why(&run, "crate/game").await.sentence,
-        "cut off because crate/rough failed"
+        "cut off because crate/rough failed with exit code 3: no such plank"
     );
     let request = ItemRequest {
         run: run.clone(),

@@ -81,6 +81,11 @@ fn a_sign_off_is_void_when_an_output_changes_and_only_approved_variants_are_deli
     let bad = sandbox.tidemill(&["approve", "quay", "crate-smal"]);
     assert_eq!(bad.code, 2, "{bad:?}");
     assert!(bad.stderr.contains("crate-small"), "names the near one: {bad:?}");
+    let odd = sandbox.tidemill(&["approve", "quay", "crate-*", "--note", "\u{1b}[2J"]);
+    assert!(
+        odd.code == 2 && odd.stderr.contains("control character"),
+        "{odd:?}"
+    );
     ok(sandbox.tidemill(&["approve", "quay", "crate-*", "--note", "good rope marks"]));
     ok(sandbox.tidemill(&["reject", "quay", "trough-small", "--note", "leaks"]));
     let delivered = sandbox.tidemill(&["deliver", "quay", "--approved", "--json"]);
@@ -241,6 +246,14 @@ fn show_tells_a_whole_life_and_a_long_log_comes_back_as_it_was() {
     assert_eq!(reasons.first(), Some(&"for crate-small/game"), "{reasons:?}");
     let people = ok(sandbox.tidemill(&["show", "quay", "crate-small/talk"])).stdout;
     assert!(people.contains("crate-small/game mesh"), "{people}");
+    // The same again: what was reused has no log of its own, and says whose it is.
+    assert_eq!(sandbox.run(&["--only", "crate-small", "--no-deliver"]).code, 1);
+    let reused = sandbox.tidemill(&["log", "quay.2", "crate-small/game"]);
+    assert_eq!(reused.code, 2, "{reused:?}");
+    assert!(
+        reused.stderr.contains("`tidemill log quay.1/crate-small/game`"),
+        "{reused:?}"
+    );
     let whole: String = (1..=20_000).map(|n| format!("{n}\n")).collect();
     for attempt in ["1", "2"] {
         let log = ok(sandbox.tidemill(&["log", "quay", "crate-small/talk", "--attempt", attempt]));

@@ -125,7 +125,7 @@ fn item_text(run: &str, row: &ItemRow, view: &ItemView) -> String {
     let mut lines = vec![format!("{run}/{}: {}", row.address, state::word(row.state()))];
     let facts = [
         ("reason", row.reason.clone()),
-        ("waits for", view.waits_for.clone()),
+        ("waits", view.waits_for.trim_start_matches("waits ").to_owned()),
         ("made by", view.made_by.clone()),
         ("reads from", view.upstream.join(", ")),
         ("read by", view.downstream.join(", ")),

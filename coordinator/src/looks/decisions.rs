@@ -18,6 +18,9 @@ pub enum DecisionError {
     /// The note is too long.
     #[error("the note has {0} bytes; at most {MOST_NOTE_BYTES} are kept")]
     LongNote(usize),
+    /// The note would move the cursor of whoever reads it.
+    #[error("the note holds a control character; write it in plain text")]
+    OddNote,
     /// The run has no such variant.
     #[error("{run} has no variant {pattern}{}", hint(near))]
     NoVariant {
@@ -88,6 +91,13 @@ pub fn decide(
 ) -> Result<SignOffList, DecisionError> {
     if request.note.len() > MOST_NOTE_BYTES {
         return Err(DecisionError::LongNote(request.note.len()));
+    }
+    if request
+        .note
+        .chars()
+        .any(|letter| letter.is_control() && letter != '\n')
+    {
+        return Err(DecisionError::OddNote);
     }
     let (plan, rows) = whole(archive, seen)?;
     let known = outputs_by_variant(&plan, &rows);

@@ -279,7 +279,7 @@ impl Seen {
                 None => "reused: there was a result for its key".to_owned(),
             },
             ItemState::Failed => format!("{}; ran because {cause}", failure(&recorded, &reason)),
-            ItemState::CutOff => format!("cut off because {reason}"),
+            ItemState::CutOff => format!("cut off because {}", self.root_failure(archive, &reason)?),
             ItemState::Stopped => "stopped before it had a result".to_owned(),
             ItemState::Running => format!("runs because {cause}"),
             ItemState::Ready if waits_for.is_empty() => format!("will run because {cause}"),
@@ -293,6 +293,21 @@ impl Seen {
             changes,
             compared_with: compared_with.unwrap_or_default(),
         })
+    }
+
+    /// What cut an item off, with what the item that failed failed of.
+    fn root_failure(&self, archive: &Archive, reason: &str) -> Result<String, ItemError> {
+        let root = reason.strip_suffix(" failed");
+        let Some((address, index)) = root.and_then(|root| Some((root, self.board.plan().find(root)?))) else {
+            return Ok(reason.to_owned());
+        };
+        let recorded = archive.item(self.record.serial, index)?.unwrap_or_default();
+        let why = self
+            .board
+            .cell(index)
+            .and_then(|cell| cell.reason)
+            .unwrap_or_default();
+        Ok(format!("{address} {}", failure(&recorded, &why)))
     }
 
     /// Why an item ran although its key is the same as before.

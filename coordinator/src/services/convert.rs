@@ -64,7 +64,7 @@ pub fn item_status(error: &ItemError) -> Status {
 /// What an error about a decision means for the caller.
 pub fn decision_status(error: &DecisionError) -> Status {
     match error {
-        DecisionError::LongNote(_) => Status::invalid_argument(error.to_string()),
+        DecisionError::LongNote(_) | DecisionError::OddNote => Status::invalid_argument(error.to_string()),
         DecisionError::NoVariant { .. } => Status::not_found(error.to_string()),
         DecisionError::Unfinished { .. } => Status::failed_precondition(error.to_string()),
         DecisionError::Archive(error) => archive_status(error),

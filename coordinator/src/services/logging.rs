@@ -120,7 +120,18 @@ async fn send_stored(archive: &Archive, wanted: &LogWanted, sender: &LogSender) 
     let row = blocking(move || reader.item(serial, index))
         .await?
         .map_err(|error| archive_status(&error))?;
-    let attempts: Vec<AttemptRecord> = row.map(|row| row.attempts).unwrap_or_default();
+    let row = row.unwrap_or_default();
+    if let (true, Some(made_by)) = (row.attempts.is_empty(), row.reused_from) {
+        let reader = archive.clone();
+        let made_by = blocking(move || reader.name_item(made_by))
+            .await?
+            .map_err(|error| archive_status(&error))?;
+        let address = wanted.seen.board.plan().address(index);
+        return Err(Status::not_found(format!(
+            "{address} did not run in this run: it reuses what {made_by} made; `tidemill log {made_by}` shows that log"
+        )));
+    }
+    let attempts: Vec<AttemptRecord> = row.attempts;
     let attempt = match number {
         0 => attempts.last(),
         number => attempts.iter().find(|attempt| attempt.number == number),
