@@ -52,6 +52,22 @@ pub fn validate_gltf(files: &[PathBuf]) -> Vec<Value> {
     script("node", "validate_gltf.js", &texts(files)).1
 }
 
+/// Materials and embedded pictures of GLB files; pictures as Pillow (PyPI) reads them.
+pub fn read_dressed(files: &[PathBuf]) -> Vec<Value> {
+    let (ok, rows) = script("python3", "read_dressed.py", &texts(files));
+    assert!(ok, "{rows:?}");
+    rows
+}
+
+/// Collision shapes of a model, measured by `scipy` (Qhull) and `trimesh` (PyPI), one object for each shape.
+pub fn measure_hulls(model: &Path, shapes: &[PathBuf]) -> Vec<Value> {
+    let mut arguments = vec![model.to_string_lossy().into_owned()];
+    arguments.extend(texts(shapes));
+    let (ok, rows) = script("python3", "measure_hulls.py", &arguments);
+    assert!(ok, "{rows:?}");
+    rows
+}
+
 /// What `trimesh` (PyPI) measures, one object for each file.
 pub fn measure_meshes(files: &[PathBuf]) -> Vec<Value> {
     let (ok, rows) = script("python3", "measure_mesh.py", &texts(files));

@@ -2,6 +2,7 @@
 //!
 //! # Layout
 //! - [`mesh`]: [`Mesh`], the one representation that all operations work on.
+//! - [`model`]: a mesh on its way into a file, with named parts and maps to wear.
 //! - [`map`]: [`Map`], a picture in memory, and its PNG form.
 //! - [`value`]: what a name in a chain can hold.
 //! - [`read`], [`write`]: model files, one format each; hostile files end in an error.
@@ -16,6 +17,7 @@ pub mod chain;
 pub mod inspect;
 pub mod map;
 pub mod mesh;
+pub mod model;
 pub mod noise;
 pub mod operations;
 pub mod palette;
@@ -29,3 +31,4 @@ pub mod write;
 
 pub use map::Map;
 pub use mesh::Mesh;
+pub use model::Model;

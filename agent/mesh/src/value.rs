@@ -4,13 +4,15 @@ use std::sync::Arc;
 
 use tidemill_ops::Kind;
 
-use crate::{Map, Mesh};
+use crate::{Map, Mesh, Model};
 
 /// One value of a chain. Cheap to clone.
 #[derive(Debug, Clone)]
 pub enum Value {
     /// Triangles.
     Mesh(Arc<Mesh>),
+    /// Triangles with named parts or maps to wear; every operation reads it as the mesh that it is.
+    Model(Arc<Model>),
     /// A picture.
     Map(Arc<Map>),
     /// Figures: JSON text, whose order of keys is kept.
@@ -43,7 +45,7 @@ impl Value {
     /// The kind in the words of a declaration; `None` for a gathered value.
     pub fn kind(&self) -> Option<Kind> {
         match self {
-            Self::Mesh(_) => Some(Kind::Mesh),
+            Self::Mesh(_) | Self::Model(_) => Some(Kind::Mesh),
             Self::Map(_) => Some(Kind::Map),
             Self::Data(_) => Some(Kind::Data),
             Self::Many(_) => None,
@@ -58,6 +60,14 @@ impl Value {
                     "a mesh of {} triangles and {} vertices",
                     mesh.triangles.len(),
                     mesh.positions.len()
+                )
+            }
+            Self::Model(model) => {
+                let dressed = if model.dress.is_some() { ", with maps" } else { "" };
+                format!(
+                    "a mesh of {} triangles in {} nodes{dressed}",
+                    model.whole.triangles.len(),
+                    model.parts.len().max(1)
                 )
             }
             Self::Map(map) => {

@@ -106,6 +106,21 @@ pub(super) fn write(output: &ChainOutput, value: &Value, colors: &[TagColor]) ->
             source,
         })?,
         (Value::Mesh(mesh), ".obj") => write::obj(mesh).into_bytes(),
+        (Value::Model(model), ".glb") => {
+            write::glb_of_model(model, colors).map_err(|source| ChainError::WriteMesh {
+                output: name(),
+                source,
+            })?
+        }
+        (Value::Model(model), ".obj") if model.dress.is_some() => {
+            return Err(ChainError::Output {
+                output: name(),
+                problem:
+                    "an OBJ file cannot hold the maps that `dress` put on the mesh; let it end in `.glb`"
+                        .to_owned(),
+            });
+        }
+        (Value::Model(model), ".obj") => write::obj_of_model(model).into_bytes(),
         (Value::Map(map), ".png") => map.to_png().map_err(|source| ChainError::WriteMap {
             output: name(),
             source,

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use tidemill_ops::{Call, Setting, TagColor};
 
 use crate::value::{Gathered, Value};
-use crate::{Map, Mesh};
+use crate::{Map, Mesh, Model};
 
 /// One call of an operation.
 #[derive(Debug)]
@@ -33,6 +33,14 @@ impl Produced {
     pub fn mesh(mesh: Mesh) -> Self {
         Self {
             outputs: vec![("mesh".to_owned(), Value::Mesh(Arc::new(mesh)))],
+            figures: BTreeMap::new(),
+        }
+    }
+
+    /// One model on the port `mesh`.
+    pub fn model(model: Model) -> Self {
+        Self {
+            outputs: vec![("mesh".to_owned(), Value::Model(Arc::new(model)))],
             figures: BTreeMap::new(),
         }
     }
@@ -167,9 +175,30 @@ impl Context<'_> {
                 port: port.to_owned(),
             }),
             Some(Value::Mesh(mesh)) => Ok(mesh),
+            Some(Value::Model(model)) => Ok(&model.whole),
             Some(_) => Err(OperationError::InputType {
                 port: port.to_owned(),
                 expected: "a mesh",
+            }),
+        }
+    }
+
+    /// The mesh on a port with the named parts and the maps that it has already.
+    pub fn model(&self, port: &str) -> Result<Model, OperationError> {
+        match self.inputs.get(port) {
+            Some(Value::Model(model)) => Ok(Model::clone(model)),
+            _ => Ok(Model::plain(self.mesh(port)?.clone())),
+        }
+    }
+
+    /// A map on a port that may be left out.
+    pub fn optional_map(&self, port: &str) -> Result<Option<&Arc<Map>>, OperationError> {
+        match self.inputs.get(port) {
+            None => Ok(None),
+            Some(Value::Map(map)) => Ok(Some(map)),
+            Some(_) => Err(OperationError::InputType {
+                port: port.to_owned(),
+                expected: "a map",
             }),
         }
     }

@@ -5,8 +5,10 @@
 
 mod audit;
 pub mod bake;
+mod collide;
 mod context;
 mod displace;
+mod dress;
 mod inspect;
 mod levels;
 mod normals;
@@ -44,9 +46,11 @@ const TABLE: &[(&str, Operation)] = &[
     ("place", place::run),
     ("simplify", simplify::run),
     ("levels", levels::run),
+    ("collide", collide::run),
     ("normals", normals::run),
     ("unwrap", unwrap::run),
     ("bake", bake::run),
+    ("dress", dress::run),
     ("picture", picture::run),
     ("sheet", sheet::run),
     ("inspect", inspect::run),

@@ -3,12 +3,31 @@
 use std::collections::HashMap;
 use std::fmt::Write;
 use std::hash::Hash;
+use std::ops::Range;
 
-use crate::Mesh;
 use crate::mesh::UNTAGGED;
+use crate::{Mesh, Model};
+
+/// As [`obj`], each named part an object of its own.
+pub fn obj_of_model(model: &Model) -> String {
+    if model.parts.is_empty() {
+        return obj(&model.whole);
+    }
+    let mut first_face = 0;
+    let groups = model.parts.iter().map(|part| {
+        let faces = first_face..first_face + part.mesh.triangles.len();
+        first_face = faces.end;
+        (Some(part.name.as_str()), faces)
+    });
+    of_groups(&model.whole, groups.collect())
+}
 
 /// The text of an OBJ file. Faces keep their order within a tag; those without one come first, before any `usemtl`.
 pub fn obj(mesh: &Mesh) -> String {
+    of_groups(mesh, vec![(None, 0..mesh.triangles.len())])
+}
+
+fn of_groups(mesh: &Mesh, groups: Vec<(Option<&str>, Range<usize>)>) -> String {
     let mut text = String::from("# Tidemill. Metres, +Y up.\n");
     for [x, y, z] in &mesh.positions {
         line(&mut text, format_args!("v {x} {y} {z}"));
@@ -27,14 +46,23 @@ pub fn obj(mesh: &Mesh) -> String {
     for [x, y, z] in normals.iter().flat_map(|shared| &shared.values) {
         line(&mut text, format_args!("vn {x} {y} {z}"));
     }
-    for tag in [UNTAGGED].into_iter().chain(0..mesh.tags.len() as u16) {
-        let mut faces = (0..mesh.triangles.len())
-            .filter(|face| mesh.face_tags[*face] == tag)
-            .peekable();
+    let tags = [UNTAGGED].into_iter().chain(0..mesh.tags.len() as u16);
+    let sections = groups
+        .into_iter()
+        .flat_map(|(name, range)| tags.clone().map(move |tag| (name, range.clone(), tag)));
+    let mut last_object = None;
+    for (object, range, tag) in sections {
+        if object != last_object {
+            // What has no tag must not inherit the one before.
+            line(&mut text, format_args!("o {}", plain(object.unwrap_or_default())));
+            if last_object.is_some() {
+                text.push_str("usemtl\n");
+            }
+            last_object = object;
+        }
+        let mut faces = range.filter(|face| mesh.face_tags[*face] == tag).peekable();
         if let (Some(name), true) = (mesh.tags.get(usize::from(tag)), faces.peek().is_some()) {
-            // A line end inside a name would begin a statement of its own.
-            let name = name.replace(char::is_control, " ");
-            line(&mut text, format_args!("usemtl {name}"));
+            line(&mut text, format_args!("usemtl {}", plain(name)));
         }
         for face in faces {
             text.push('f');
@@ -55,6 +83,11 @@ pub fn obj(mesh: &Mesh) -> String {
         }
     }
     text
+}
+
+/// A line end inside a name would begin a statement of its own.
+fn plain(name: &str) -> String {
+    name.replace(char::is_control, " ")
 }
 
 fn line(text: &mut String, content: std::fmt::Arguments<'_>) {

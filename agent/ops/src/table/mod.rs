@@ -21,9 +21,11 @@ const ALL: &[Declaration] = &[
     place::PLACE,
     simplify::SIMPLIFY,
     levels::LEVELS,
+    collide::COLLIDE,
     normals::NORMALS,
     unwrap::UNWRAP,
     bake::BAKE,
+    dress::DRESS,
     picture::PICTURE,
     sheet::SHEET,
     inspect::INSPECT,
@@ -32,7 +34,9 @@ const ALL: &[Declaration] = &[
 
 mod audit;
 mod bake;
+mod collide;
 mod displace;
+mod dress;
 mod inspect;
 mod levels;
 mod normals;
