@@ -4,6 +4,7 @@
 //! # Layout
 //! - [`sandbox`]: folders and processes of one test.
 //! - [`project`]: small manifests and models for tests.
+//! - [`published`]: the published form of `--json`, which every line that a test reads must have.
 //! - [`studio`]: a coordinator and agents as processes of their own.
 //! - [`faults`]: the project and the checks of tests that break things; [`link`]: a network link that can be cut.
 //! - [`outside`]: reference programs from package registries; a missing one fails the test.
@@ -12,6 +13,7 @@ pub mod faults;
 pub mod link;
 pub mod outside;
 pub mod project;
+pub mod published;
 pub mod sandbox;
 pub mod studio;
 

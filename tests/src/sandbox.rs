@@ -7,6 +7,8 @@ use std::time::{Duration, Instant};
 
 use serde_json::Value;
 
+use crate::published;
+
 /// No command of a test may take longer.
 const TIME_LIMIT: Duration = Duration::from_secs(300);
 
@@ -185,14 +187,15 @@ impl Outcome {
             .collect()
     }
 
-    /// All objects that `--json` printed; every line must be one.
+    /// All objects that `--json` printed; every line must be one, and as published.
     pub fn json(&self) -> Vec<Value> {
-        self.stdout
-            .lines()
-            .map(|line| {
-                serde_json::from_str(line).unwrap_or_else(|error| panic!("{line}: {error}\n{self:?}"))
-            })
-            .collect()
+        let objects = self.stdout.lines().map(|line| {
+            let object =
+                serde_json::from_str(line).unwrap_or_else(|error| panic!("{line}: {error}\n{self:?}"));
+            published::check(&object);
+            object
+        });
+        objects.collect()
     }
 
     /// The last line of `run --json`.

@@ -8,7 +8,7 @@ use std::process::{Child, Stdio};
 use serde_json::Value;
 use tidemill_tests::outside::{browse, pixel_differences, read_reports};
 use tidemill_tests::project::{box_model, quay};
-use tidemill_tests::{Outcome, Sandbox};
+use tidemill_tests::{Outcome, Sandbox, published};
 
 /// The small recipe with a budget that every variant keeps.
 fn quay_with_audit() -> Sandbox {
@@ -342,6 +342,7 @@ impl Page {
         let address = loop {
             let line = lines.next().expect("it says where the page is").unwrap();
             let row: Value = serde_json::from_str(&line).unwrap();
+            published::check(&row);
             if row["kind"] == "page" {
                 break row["address"].as_str().unwrap().to_owned();
             }

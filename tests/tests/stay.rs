@@ -9,8 +9,8 @@ use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
-use tidemill_tests::Sandbox;
 use tidemill_tests::project::{box_model, quay};
+use tidemill_tests::{Sandbox, published};
 
 /// A program that stays, and the lines that it prints.
 struct Staying {
@@ -31,7 +31,9 @@ impl Staying {
         std::thread::spawn(move || {
             let objects = out.lines().map_while(Result::ok);
             for line in objects {
-                let _ = sender.send(serde_json::from_str(&line).unwrap());
+                let object = serde_json::from_str(&line).unwrap();
+                published::check(&object);
+                let _ = sender.send(object);
             }
         });
         Self { child, lines }

@@ -87,7 +87,7 @@ fn remarks(picture: &Picture) -> String {
 /// `[=====>    ]`
 fn bar(counts: &StateCounts, width: usize) -> String {
     let (done, all) = (finished(counts) as usize, total(counts) as usize);
-    let filled = if all == 0 { 0 } else { done * width / all };
+    let filled = (done * width).checked_div(all).unwrap_or(0);
     let head = usize::from(filled < width && done > 0);
     format!(
         "[{}{}{}]",
