@@ -68,7 +68,7 @@ fn read(text: &str, now: &ZonedDateTime) -> Option<(ZonedDateTime, ZonedDateTime
             let to = from.checked_add(span).ok()?;
             Some((from, to))
         }
-        (None, None) => Some((moment(first, now)?, end(second, now)?)),
+        (None, None) => Some((moment(first, now)?, end(&completed(first, second), now)?)),
         (Some(_), Some(_)) => None,
     }
 }
@@ -85,6 +85,21 @@ fn whole(text: &str, now: &ZonedDateTime) -> Option<(ZonedDateTime, ZonedDateTim
         return Some((now.checked_sub(span).ok()?, now.clone()));
     }
     Some((moment(text, now)?, end(text, now)?))
+}
+
+/// What the end of an interval leaves out is that of its beginning: `2031-05-02T18:00/21:00`, `2031-05-02/04` (ISO 8601-1,
+/// 5.5.2.3).
+fn completed(first: &str, second: &str) -> String {
+    let left_out = first
+        .len()
+        .checked_sub(second.len())
+        .and_then(|at| first.get(..at));
+    match left_out {
+        Some(begin) if second.parse::<DateTime>().is_err() && second.parse::<jiff::Timestamp>().is_err() => {
+            format!("{begin}{second}")
+        }
+        _ => second.to_owned(),
+    }
 }
 
 /// The end of an interval: a day counts whole.
@@ -149,6 +164,8 @@ mod tests {
             "05-02 18:00",
             "05-03 08:00",
         );
+        reads("2031-05-02T18:00/21:30", "05-02 18:00", "05-02 21:30");
+        reads("2031-05-02/04", "05-02 00:00", "05-05 00:00");
         reads("P2D", "05-07 10:30", "05-09 10:30");
     }
 
@@ -162,6 +179,7 @@ mod tests {
             "P1D/P1D",
             "2031-13",
             "last 3 tides",
+            "2031-05-02/tide",
         ] {
             assert!(
                 read(text).unwrap_err().hint.unwrap().contains("ISO 8601"),

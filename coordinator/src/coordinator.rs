@@ -136,6 +136,7 @@ impl Coordinator {
             archive,
             Arc::clone(&shared.catalog),
             Arc::clone(&shared.engine.live),
+            keeper::EVERY,
             shared.closing.child_token(),
         ));
         Ok(coordinator)

@@ -19,6 +19,8 @@ pub struct HistorySums {
     made_bytes: u64,
     elapsed_ms: u64,
     reuse_share: f64,
+    /// Ended runs of which items are not gathered yet: what asks for items does not find them.
+    behind: u64,
 }
 
 impl HistorySums {
@@ -33,6 +35,7 @@ impl HistorySums {
             made_bytes: sums.made_bytes,
             elapsed_ms: sums.elapsed_ms,
             reuse_share: reuse_share(sums),
+            behind: sums.behind,
         }
     }
 }

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, HashMap};
 use tidemill_proto::state;
 use tidemill_proto::v1::{
     AgentRow, Attempt, ItemAttempts, ItemRow, ItemState, MadeOutput, Measured, PictureWish, Plan, RunRow,
-    SignOffRow,
+    SignOffRow, Tag,
 };
 
 use crate::figures::Figure;
@@ -54,6 +54,19 @@ pub struct PictureSource {
     pub address: String,
     /// More than one: frames of a turntable, side by side.
     pub frames: u32,
+}
+
+/// The wish for the picture of a file; `None`: there is none of such files. `tags` are the plan's.
+pub fn wish(path: &str, digest: &[u8], tags: &[Tag]) -> Option<PictureWish> {
+    let extension = extension_of(path)?;
+    let is_mesh = is_mesh(&extension);
+    (is_mesh || MAPS.contains(&extension.as_str())).then(|| PictureWish {
+        digest: digest.to_vec(),
+        // The colours of tags show on meshes only.
+        tags: if is_mesh { tags.to_vec() } else { Vec::new() },
+        extension,
+        still: false,
+    })
 }
 
 /// Finds the picture of an output; `None`: there is none to show.
@@ -129,18 +142,7 @@ impl RunFacts {
     }
 
     fn wish(&self, output: &MadeOutput) -> Option<PictureWish> {
-        let extension = extension_of(&output.path)?;
-        (is_mesh(&extension) || MAPS.contains(&extension.as_str())).then(|| PictureWish {
-            digest: output.digest.clone(),
-            // The colours of tags show on meshes only.
-            tags: if is_mesh(&extension) {
-                self.plan.tags.clone()
-            } else {
-                Vec::new()
-            },
-            extension,
-            still: false,
-        })
+        wish(&output.path, &output.digest, &self.plan.tags)
     }
 
     /// All pictures that the run's outputs have, each once.

@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
+use tidemill_page::facts::wish;
 use tidemill_proto::v1::{ItemRow, PictureWish, Tag};
 use tokio_util::sync::CancellationToken;
 
@@ -15,23 +16,6 @@ use crate::engine::event::LiveRuns;
 
 /// Between two looks.
 const EVERY: Duration = Duration::from_millis(700);
-/// Extensions of files that a turntable is made of.
-const MESHES: [&str; 4] = ["obj", "glb", "gltf", "ply"];
-const MAPS: [&str; 1] = ["png"];
-
-/// The wish for the picture of a file; `None`: there is none of such files. `tags` are the plan's.
-pub fn wish(path: &str, digest: &[u8], tags: &[Tag]) -> Option<PictureWish> {
-    let extension = path.rsplit('/').next()?.rsplit_once('.')?.1.to_lowercase();
-    let is_mesh = MESHES.contains(&extension.as_str());
-    (is_mesh || MAPS.contains(&extension.as_str())).then(|| PictureWish {
-        digest: digest.to_vec(),
-        extension: format!(".{extension}"),
-        // The colours of tags show on meshes only.
-        tags: if is_mesh { tags.to_vec() } else { Vec::new() },
-        still: false,
-    })
-}
-
 /// Looks until `ending`.
 pub async fn look(live: LiveRuns, drawer: Drawer, queue: Arc<Queue>, ending: CancellationToken) {
     let mut seen: HashMap<u64, u64> = HashMap::new();

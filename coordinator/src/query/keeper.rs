@@ -12,14 +12,20 @@ use super::index::gather_lacking;
 use crate::engine::event::LiveRuns;
 
 /// Between two looks at which runs are live. The first comes late enough for a short command to have its answer.
-const EVERY: Duration = Duration::from_secs(3);
+pub const EVERY: Duration = Duration::from_secs(3);
 
-/// Keeps gathering until `ending`.
-pub async fn keep(archive: Archive, catalog: Arc<Catalog>, live: LiveRuns, ending: CancellationToken) {
+/// Keeps gathering until `ending`, with a look `every` so often.
+pub async fn keep(
+    archive: Archive,
+    catalog: Arc<Catalog>,
+    live: LiveRuns,
+    every: Duration,
+    ending: CancellationToken,
+) {
     let mut open_before: Option<BTreeSet<u64>> = None;
     loop {
         tokio::select! {
-            () = tokio::time::sleep(EVERY) => {}
+            () = tokio::time::sleep(every) => {}
             () = ending.cancelled() => return,
         }
         let open: BTreeSet<u64> = {

@@ -321,6 +321,35 @@ fn what_no_run_has_is_named_with_what_is_near() {
     }
 }
 
+#[tokio::test]
+async fn runs_are_gathered_before_anybody_asks() {
+    let yard = yard();
+    let ending = tokio_util::sync::CancellationToken::new();
+    let keeping = tokio::spawn(crate::query::keeper::keep(
+        yard.archive.clone(),
+        Arc::default(),
+        Arc::clone(&yard.live),
+        Duration::from_millis(5),
+        ending.clone(),
+    ));
+    let gathered = || {
+        (1..=3).all(|serial| {
+            yard.archive
+                .record
+                .get(&keys::run_index(serial))
+                .unwrap()
+                .is_some()
+        })
+    };
+    let begun = Instant::now();
+    while !gathered() {
+        assert!(begun.elapsed() < Duration::from_secs(20));
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
+    ending.cancel();
+    keeping.await.unwrap();
+}
+
 #[test]
 fn a_run_that_ended_anew_is_gathered_anew() {
     let yard = yard();
