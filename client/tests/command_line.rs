@@ -177,3 +177,63 @@ fn a_reader_that_goes_away_is_no_error() {
     assert_eq!(String::from_utf8_lossy(&output.stderr), "");
     assert_eq!(output.status.code(), Some(0));
 }
+
+#[test]
+fn check_draws_the_base_models_in_the_colours_of_their_tags_also_where_a_tag_is_wrong() {
+    let data = folder();
+    let project = folder();
+    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo/harbour");
+    let base = project.path().join("base");
+    std::fs::create_dir(&base).expect("a folder");
+    std::fs::copy(demo.join("base/harbour.mtl"), base.join("harbour.mtl")).expect("a copy");
+    let model = std::fs::read_to_string(demo.join("base/crate-small.obj")).expect("a model");
+    std::fs::write(base.join("right.obj"), &model).expect("a model");
+    std::fs::write(
+        base.join("wrong.obj"),
+        model.replace("usemtl iron", "usemtl gold"),
+    )
+    .expect("a model");
+    std::fs::write(base.join("broken.obj"), "v 1 2\n").expect("a model");
+    let manifest = "[manifest]\nname = \"tags\"\n[variants]\nmodels = \"base/*.obj\"\n\
+                    tags = { timber = \"#E69F00\", iron = \"#56B4E9\" }\n\
+                    [step.figures]\nfrom = { mesh = \"{model}\" }\nops = [{ op = \"inspect\" }]\n\
+                    makes = { figures = \"{variant}.json\" }\n";
+    std::fs::write(project.path().join("tags.toml"), manifest).expect("a manifest");
+    tidemill(data.path())
+        .current_dir(project.path())
+        .args(["check", "tags.toml", "--sheet", "tags.png"])
+        .assert()
+        .code(2)
+        .stderr(predicate::str::contains("3 base models").and(predicate::str::contains("`gold`")));
+    let bytes = std::fs::read(project.path().join("tags.png")).expect("the sheet");
+    let map = tidemill_mesh::Map::from_png(&bytes).expect("a PNG");
+    let tidemill_mesh::map::Samples::Eight(samples) = &map.data else {
+        panic!("8 bits");
+    };
+    // Lit faces keep the proportions of their colour: timber has no blue to speak of, iron much, gold is drawn in magenta.
+    let (width, channels) = (map.width as usize, usize::from(map.channels));
+    let count =
+        |columns: std::ops::Range<usize>, rows: std::ops::Range<usize>, is_it: &dyn Fn([i32; 3]) -> bool| {
+            let at = |x: usize, y: usize| {
+                let start = (y * width + x) * channels;
+                [0, 1, 2].map(|channel| i32::from(samples[start + channel]))
+            };
+            rows.flat_map(|y| columns.clone().map(move |x| (x, y)))
+                .filter(|(x, y)| is_it(at(*x, *y)))
+                .count()
+        };
+    let blue = |[red, green, blue]: [i32; 3]| blue > red + 40 && blue > green + 20;
+    let magenta = |[red, green, blue]: [i32; 3]| red > green + 90 && blue > green + 90;
+    let half = width / 2;
+    // Two columns: broken and right above, wrong below.
+    assert_eq!((width, map.height > 600), (3 * 16 + 2 * 320, true));
+    assert!(
+        count(half..width, 0..340, &blue) > 1000,
+        "iron is seen on the right model"
+    );
+    assert_eq!(count(0..width, 0..340, &magenta), 0);
+    assert!(
+        count(0..half, 350..700, &magenta) > 1000,
+        "and gold glares on the wrong one"
+    );
+}

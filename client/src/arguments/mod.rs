@@ -77,7 +77,7 @@ pub enum Command {
     /// Show the figures of model and map files
     Inspect(Inspect),
     /// Check a manifest and its folder, and list what it declares
-    Check(Manifest),
+    Check(Check),
     /// Show which items would run, and which are there already
     Plan(Plan),
     /// Run a manifest and deliver what comes out
@@ -124,7 +124,7 @@ pub enum Command {
     Doc(Doc),
 }
 
-/// `check MANIFEST`.
+/// A manifest and what is chosen of it.
 #[derive(Debug, Args)]
 pub struct Manifest {
     /// The manifest, a TOML file
@@ -133,6 +133,17 @@ pub struct Manifest {
     /// Choices that change the plan.
     #[command(flatten)]
     pub choice: Choice,
+}
+
+/// `check MANIFEST`.
+#[derive(Debug, Args)]
+pub struct Check {
+    /// The manifest and what is chosen of it.
+    #[command(flatten)]
+    pub manifest: Manifest,
+    /// Draw all base models in the colours of their tags into this PNG file, also where there are errors
+    #[arg(long, value_name = "FILE")]
+    pub sheet: Option<PathBuf>,
 }
 
 /// Which part of a manifest is meant.

@@ -10,7 +10,8 @@ use tidemill_mesh::read::Placement;
 use tidemill_proto::key::value_text;
 use tidemill_proto::v1::{Plan, Variant};
 
-use crate::arguments::Manifest;
+use super::base_sheet;
+use crate::arguments::Check;
 use crate::exit::ExitStatus;
 use crate::failure::Failure;
 use crate::manifest::{Prepared, missing_programs, prepare};
@@ -19,7 +20,11 @@ use crate::printer::Printer;
 use crate::settings::{Place, Settings};
 
 /// Checks a manifest; nothing is run.
-pub fn check(arguments: &Manifest, settings: &Settings, printer: &Printer) -> Result<ExitStatus, Failure> {
+pub fn check(arguments: &Check, settings: &Settings, printer: &Printer) -> Result<ExitStatus, Failure> {
+    if let Some(sheet) = &arguments.sheet {
+        base_sheet::draw(&arguments.manifest.manifest, sheet, settings, printer)?;
+    }
+    let arguments = &arguments.manifest;
     let prepared = prepare(&arguments.manifest, &arguments.choice, settings, printer)?;
     let variants: Vec<VariantObject> = prepared
         .plan

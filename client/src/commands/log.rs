@@ -4,7 +4,7 @@ use futures::StreamExt as _;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::with_session;
+use super::with_run;
 use crate::arguments::{Log, one_item};
 use crate::exit::ExitStatus;
 use crate::failure::Failure;
@@ -15,35 +15,41 @@ use crate::settings::Settings;
 /// Prints an attempt's log, following it if asked.
 pub async fn log(arguments: &Log, settings: &Settings, printer: &Printer) -> Result<ExitStatus, Failure> {
     let target = one_item(&arguments.targets.targets)?;
-    with_session(settings, Purpose::Ask, printer, async |session| {
-        let run = session.rpc.find(&target.run).await?.run;
-        let attempt = arguments.attempt.unwrap_or(0);
-        let mut chunks = Box::pin(
-            session
-                .rpc
-                .log(&run, &target.item, attempt, arguments.follow)
-                .await?,
-        );
-        let mut lines = Lines::default();
-        let mut silent = true;
-        while let Some(chunk) = chunks.next().await {
-            let chunk = chunk?;
-            silent &= chunk.is_empty();
-            if printer.is_json() {
-                lines.take(&chunk, |text| print_line(&run, &target.item, text, printer));
-            } else {
-                printer.raw(&chunk);
+    with_run(
+        &target.run,
+        settings,
+        Purpose::Ask,
+        printer,
+        async |session, row| {
+            let run = row.run;
+            let attempt = arguments.attempt.unwrap_or(0);
+            let mut chunks = Box::pin(
+                session
+                    .rpc
+                    .log(&run, &target.item, attempt, arguments.follow)
+                    .await?,
+            );
+            let mut lines = Lines::default();
+            let mut silent = true;
+            while let Some(chunk) = chunks.next().await {
+                let chunk = chunk?;
+                silent &= chunk.is_empty();
+                if printer.is_json() {
+                    lines.take(&chunk, |text| print_line(&run, &target.item, text, printer));
+                } else {
+                    printer.raw(&chunk);
+                }
+                if !printer.is_read() {
+                    break;
+                }
             }
-            if !printer.is_read() {
-                break;
+            lines.rest(|text| print_line(&run, &target.item, text, printer));
+            if silent {
+                printer.note(format_args!("{} wrote nothing", target.item));
             }
-        }
-        lines.rest(|text| print_line(&run, &target.item, text, printer));
-        if silent {
-            printer.note(format_args!("{} wrote nothing", target.item));
-        }
-        Ok(ExitStatus::AllDone)
-    })
+            Ok(ExitStatus::AllDone)
+        },
+    )
     .await
 }
 

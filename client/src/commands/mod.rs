@@ -2,6 +2,7 @@
 
 pub mod again;
 pub mod agents;
+mod base_sheet;
 pub mod check;
 pub mod compare;
 pub mod deliver;
@@ -27,6 +28,9 @@ mod trends;
 pub mod watch;
 pub mod why;
 
+use tidemill_proto::v1::RunRow;
+
+use crate::arguments::RunPick;
 use crate::failure::Failure;
 use crate::printer::Printer;
 use crate::session::{Purpose, Session};
@@ -43,4 +47,19 @@ async fn with_session<T>(
     let result = ask(&mut session).await;
     session.close().await;
     result
+}
+
+/// As [`with_session`], with the run that is picked.
+async fn with_run<T>(
+    pick: &RunPick,
+    settings: &Settings,
+    purpose: Purpose,
+    printer: &Printer,
+    ask: impl AsyncFnOnce(&mut Session, RunRow) -> Result<T, Failure>,
+) -> Result<T, Failure> {
+    with_session(settings, purpose, printer, async |session| {
+        let row = session.rpc.find(pick).await?;
+        ask(session, row).await
+    })
+    .await
 }

@@ -1,6 +1,6 @@
 //! `pause` and `resume`: hold a run's ready items back, and let them start again.
 
-use super::with_session;
+use super::with_run;
 use crate::arguments::{OneRun, RunPick};
 use crate::exit::ExitStatus;
 use crate::failure::Failure;
@@ -26,12 +26,9 @@ pub async fn pause(
     settings: &Settings,
     printer: &Printer,
 ) -> Result<ExitStatus, Failure> {
-    with_session(settings, Purpose::Ask, printer, async |session| {
-        let run = session
-            .rpc
-            .find(&RunPick::of(arguments.run.as_deref()))
-            .await?
-            .run;
+    let pick = RunPick::of(arguments.run.as_deref());
+    with_run(&pick, settings, Purpose::Ask, printer, async |session, row| {
+        let run = row.run;
         let (row, word) = match wish {
             Wish::Pause => (session.rpc.pause(&run).await?, "paused"),
             Wish::Resume => (session.rpc.resume(&run).await?, "goes on"),

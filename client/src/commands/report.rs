@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::path::PathBuf;
 
-use super::with_session;
+use super::with_run;
 use crate::arguments::{Report, RunPick};
 use crate::exit::ExitStatus;
 use crate::failure::Failure;
@@ -23,9 +23,9 @@ pub async fn report(
     settings: &Settings,
     printer: &Printer,
 ) -> Result<ExitStatus, Failure> {
-    with_session(settings, Purpose::Read, printer, async |session| {
+    let pick = RunPick::of(arguments.run.as_deref());
+    with_run(&pick, settings, Purpose::Read, printer, async |session, run| {
         let rpc = session.rpc.clone();
-        let run = rpc.find(&RunPick::of(arguments.run.as_deref())).await?;
         let path = match &arguments.to {
             Some(path) => path.clone(),
             None => PathBuf::from(format!("{}.html", run.run)),

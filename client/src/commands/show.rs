@@ -3,7 +3,7 @@
 use tidemill_proto::v1::{Estimate, ItemInput, ItemRow, ItemView, MadeOutput, RunRow, Wait};
 use tidemill_proto::{Digest, state};
 
-use super::with_session;
+use super::with_run;
 use crate::arguments::{Targets, run_and_items};
 use crate::exit::ExitStatus;
 use crate::failure::Failure;
@@ -27,8 +27,7 @@ pub async fn show(
     printer: &Printer,
 ) -> Result<ExitStatus, Failure> {
     let (pick, items) = run_and_items(&arguments.targets)?;
-    with_session(settings, Purpose::Ask, printer, async |session| {
-        let run = session.rpc.find(&pick).await?;
+    with_run(&pick, settings, Purpose::Ask, printer, async |session, run| {
         if items.is_empty() {
             let rows = session.rpc.items(&run.run, "").await?;
             show_run(&run, &rows, printer);

@@ -2,7 +2,7 @@
 
 use tidemill_proto::v1::{SignOffRequest, SignOffRow};
 
-use super::with_session;
+use super::with_run;
 use crate::arguments::{RunPick, SignOff};
 use crate::exit::ExitStatus;
 use crate::failure::Failure;
@@ -19,12 +19,9 @@ pub async fn sign_off(
     settings: &Settings,
     printer: &Printer,
 ) -> Result<ExitStatus, Failure> {
-    with_session(settings, Purpose::Ask, printer, async |session| {
-        let run = session
-            .rpc
-            .find(&RunPick::Named(arguments.run.clone()))
-            .await?
-            .run;
+    let pick = RunPick::Named(arguments.run.clone());
+    with_run(&pick, settings, Purpose::Ask, printer, async |session, row| {
+        let run = row.run;
         let looks = Looks::over(&session.rpc);
         let rows = if arguments.variants.is_empty() {
             looks.sign_offs(&run).await?

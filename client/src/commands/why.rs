@@ -1,6 +1,6 @@
 //! `why`: why items ran, or why they did not have to.
 
-use super::with_session;
+use super::with_run;
 use crate::arguments::{Targets, run_and_items};
 use crate::exit::ExitStatus;
 use crate::failure::Failure;
@@ -17,8 +17,8 @@ pub async fn why(arguments: &Targets, settings: &Settings, printer: &Printer) ->
         return Err(Failure::wrong("no item is named")
             .hint("name one behind the run, as in `tidemill why harbour-dock.12 bollard-large-s11/game`"));
     }
-    with_session(settings, Purpose::Ask, printer, async |session| {
-        let run = session.rpc.find(&pick).await?.run;
+    with_run(&pick, settings, Purpose::Ask, printer, async |session, row| {
+        let run = row.run;
         for item in &items {
             let answer = session.rpc.why(&run, item).await?;
             if printer.is_json() {

@@ -23,6 +23,8 @@ pub struct Wanted {
     pub csv_files: BTreeSet<String>,
     /// The manifest names tags, so that every base model must be read as a model.
     pub tags: bool,
+    /// Those tags and their colours, 0xRRGGBB, in the order of the manifest.
+    pub tag_colors: Vec<(String, u32)>,
     /// Length unit of models that carry none: `mm`, `cm`, `m`, `in` or `ft`.
     pub units: String,
     /// Up axis of models that carry none: `y` or `z`.
@@ -47,6 +49,11 @@ impl Wanted {
                 .collect(),
             csv_files: variants.csv.iter().map(|csv| csv.value.clone()).collect(),
             tags: !variants.tags.is_empty(),
+            tag_colors: variants
+                .tags
+                .iter()
+                .map(|tag| (tag.name.value.clone(), tag.color))
+                .collect(),
             units: variants.units.clone(),
             up: variants.up.clone(),
             ..Self::default()
