@@ -3,7 +3,8 @@
 //!
 //! Fills a record in a temporary folder with RUNS runs (5,000) of five invented manifests, each with VARIANTS variants
 //! (100) of four steps and one attempt at every item, opens it anew, gathers the history's indexes as the coordinator does
-//! behind its hot path, then asks every kind of question. Exit code 1 if an answer takes longer than 100 ms.
+//! behind its hot path, then asks every kind of question. On two cores of a shared machine: 1.4 GiB written in 30 to 40 s,
+//! 2 to 4 ms to gather a run, 14 to 75 ms for every answer, the first one included. Exit code 1 if an answer takes longer than 100 ms.
 //! With the defaults the temporary folder takes about 1.5 GB until the end. A FOLDER that is named is kept and used again.
 
 use std::collections::HashMap;
