@@ -2,6 +2,7 @@
 //!
 //! # Layout
 //! - [`mesh`]: [`Mesh`], the one representation that all operations work on.
+//! - [`groups`]: names of groups and objects that faces go by, for the rules of `tag`.
 //! - [`model`]: a mesh on its way into a file, with named parts and maps to wear.
 //! - [`map`]: [`Map`], a picture in memory, and its PNG form.
 //! - [`value`]: what a name in a chain can hold.
@@ -14,6 +15,7 @@
 //! - [`noise`]: gradient noise that is the same on every machine.
 
 pub mod chain;
+pub mod groups;
 pub mod inspect;
 pub mod map;
 pub mod mesh;

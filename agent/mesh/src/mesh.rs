@@ -2,6 +2,8 @@
 
 use std::collections::HashMap;
 
+use crate::groups::FaceGroups;
+
 /// Triangles over shared positions. Metres, right-handed, +Y up, counter-clockwise seen from outside.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Mesh {
@@ -17,6 +19,8 @@ pub struct Mesh {
     pub uvs: Option<Vec<[[f32; 2]; 3]>>,
     /// Unit normal of each corner of each triangle; computed on writing where absent.
     pub normals: Option<Vec<[[f32; 3]; 3]>>,
+    /// Names of groups and objects, as the file had them. Whatever makes new triangles leaves them out.
+    pub groups: Option<FaceGroups>,
 }
 
 /// The face carries no tag.
@@ -253,6 +257,7 @@ impl Mesh {
             ("face tags", Some(self.face_tags.len())),
             ("UV triples", self.uvs.as_ref().map(Vec::len)),
             ("normal triples", self.normals.as_ref().map(Vec::len)),
+            ("sets of group names", self.groups.as_ref().map(FaceGroups::len)),
         ];
         for (what, found) in lengths {
             if let Some(found) = found.filter(|found| *found != triangles) {

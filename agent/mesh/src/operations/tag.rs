@@ -12,6 +12,8 @@ use crate::spatial::point;
 struct Rule<'a> {
     /// Pattern over the name of the material.
     material: Option<&'a str>,
+    /// Pattern over the names of groups and objects.
+    group: Option<&'a str>,
     /// Of the face's middle, for each axis.
     least: [Option<f64>; 3],
     most: [Option<f64>; 3],
@@ -131,6 +133,7 @@ impl<'a> Rule<'a> {
         };
         Ok(Self {
             material: context.optional_text("material")?,
+            group: context.optional_text("group")?,
             least: limits("least")?,
             most: limits("most")?,
             facing,
@@ -151,6 +154,17 @@ impl<'a> Rule<'a> {
         if let Some(pattern) = self.material {
             let (pattern, tag) = (pattern.to_lowercase(), tag.unwrap_or_default().to_lowercase());
             if !matches(&pattern, &tag) {
+                return false;
+            }
+        }
+        if let Some(pattern) = self.group {
+            let pattern = pattern.to_lowercase();
+            let names = mesh
+                .groups
+                .as_ref()
+                .map(|groups| groups.of(face))
+                .unwrap_or_default();
+            if !names.iter().any(|name| matches(&pattern, &name.to_lowercase())) {
                 return false;
             }
         }
@@ -271,18 +285,18 @@ fn retagged(mesh: &Mesh, caught: &[bool], to: &str) -> Result<Mesh, OperationErr
 
 /// What the mesh has, so that a rule that misses can be mended.
 fn in_words(mesh: &Mesh) -> String {
-    const MOST_NAMES: usize = 12;
-    let mut names: Vec<String> = mesh.tags.iter().map(|tag| format!("`{tag}`")).collect();
-    let more = names.len().saturating_sub(MOST_NAMES);
-    names.truncate(MOST_NAMES);
-    if more > 0 {
-        names.push(format!("{more} more"));
-    }
-    let materials = if names.is_empty() {
-        "it has no material".to_owned()
-    } else {
-        format!("its materials are {}", names.join(", "))
+    let mut materials = match listed(mesh.tags.iter().map(String::as_str)) {
+        None => "it has no material".to_owned(),
+        Some(names) => format!("its materials are {names}"),
     };
+    let groups = mesh
+        .groups
+        .as_ref()
+        .map(|groups| groups.names())
+        .unwrap_or_default();
+    if let Some(names) = listed(groups.into_iter()) {
+        materials.push_str(&format!(", its groups {names}"));
+    }
     match mesh.bounds() {
         None => materials,
         Some(bounds) => {
@@ -294,6 +308,17 @@ fn in_words(mesh: &Mesh) -> String {
             format!("{materials} and its box is {} m", sides.join(", "))
         }
     }
+}
+
+fn listed<'m>(names: impl Iterator<Item = &'m str>) -> Option<String> {
+    const MOST_NAMES: usize = 12;
+    let mut names: Vec<String> = names.map(|name| format!("`{name}`")).collect();
+    let more = names.len().saturating_sub(MOST_NAMES);
+    names.truncate(MOST_NAMES);
+    if more > 0 {
+        names.push(format!("{more} more"));
+    }
+    (!names.is_empty()).then(|| names.join(", "))
 }
 
 #[cfg(test)]
@@ -473,5 +498,32 @@ mod tests {
         ] {
             assert_eq!(matches(pattern, name), fits, "{pattern} {name}");
         }
+    }
+
+    #[test]
+    fn a_rule_by_group_catches_faces_whatever_their_material() {
+        let mut mesh = cuboid([0.0; 3], [1.0; 3], "timber");
+        let mut groups = crate::groups::GroupTable::default();
+        groups.add(10);
+        groups.set(vec!["Crate".into(), "Lid_top".into()]);
+        groups.add(2);
+        mesh.groups = groups.finish();
+        let rule = |pattern: &str| {
+            with(
+                &mesh,
+                &[
+                    ("to", "iron".into()),
+                    ("group", pattern.into()),
+                    ("faces", "all".into()),
+                ],
+            )
+        };
+        let (tagged, _) = rule("lid*").unwrap();
+        assert_eq!(
+            (tagged.tag_of(9), tagged.tag_of(10), tagged.tag_of(11)),
+            (Some("timber"), Some("iron"), Some("iron"))
+        );
+        let error = rule("keel").unwrap_err().to_string();
+        assert!(error.contains("its groups `Crate`, `Lid_top`"), "{error}");
     }
 }

@@ -7,6 +7,7 @@ use super::accessor::Accessors;
 use super::buffers::{self, Container};
 use super::{ModelFile, ReadError, TagTable};
 use crate::Mesh;
+use crate::groups::GroupTable;
 use crate::mesh::UNTAGGED;
 
 /// Instances of one mesh, and primitives over one accessor, multiply triangles and vertices without growing the file; more than this
@@ -39,9 +40,14 @@ pub(super) fn read(file: &ModelFile<'_>) -> Result<Mesh, ReadError> {
             ..Mesh::default()
         },
         tags: TagTable::default(),
+        groups: GroupTable::default(),
         any_uv: false,
     };
-    each_placed_mesh(&document, &mut |mesh, place| {
+    each_placed_mesh(&document, &mut |node, mesh, place| {
+        let names = [node.name(), mesh.name()].into_iter().flatten();
+        let mut names: Vec<String> = names.filter(|name| !name.is_empty()).map(str::to_owned).collect();
+        names.dedup();
+        reader.groups.set(names);
         mesh.primitives()
             .try_for_each(|primitive| reader.add(&primitive, place))
     })?;
@@ -89,7 +95,7 @@ fn check_attributes(root: &gltf::json::Root) -> Result<(), ReadError> {
 /// that are no node's child.
 pub(super) fn each_placed_mesh(
     document: &gltf::Document,
-    visit: &mut dyn FnMut(gltf::Mesh<'_>, DMat4) -> Result<(), ReadError>,
+    visit: &mut dyn FnMut(&gltf::Node<'_>, gltf::Mesh<'_>, DMat4) -> Result<(), ReadError>,
 ) -> Result<(), ReadError> {
     let mut seen = vec![false; document.nodes().count()];
     let roots: Vec<gltf::Node<'_>> = match document.default_scene().or_else(|| document.scenes().next()) {
@@ -113,7 +119,7 @@ fn walk(
     parent: DMat4,
     level: usize,
     seen: &mut [bool],
-    visit: &mut dyn FnMut(gltf::Mesh<'_>, DMat4) -> Result<(), ReadError>,
+    visit: &mut dyn FnMut(&gltf::Node<'_>, gltf::Mesh<'_>, DMat4) -> Result<(), ReadError>,
 ) -> Result<(), ReadError> {
     if level > MOST_LEVELS {
         return Err(ReadError::Unusable(format!(
@@ -130,7 +136,7 @@ fn walk(
     let own = DMat4::from_cols_array_2d(&node.transform().matrix().map(|column| column.map(f64::from)));
     let place = parent * own;
     if let Some(mesh) = node.mesh() {
-        visit(mesh, place)?;
+        visit(&node, mesh, place)?;
     }
     node.children()
         .try_for_each(|child| walk(child, place, level + 1, seen, visit))
@@ -140,7 +146,7 @@ fn walk(
 fn check_size(document: &gltf::Document, buffer_bytes: u64) -> Result<(), ReadError> {
     let most = MOST_EXTRA.saturating_add(buffer_bytes);
     let mut shown = 0_u64;
-    each_placed_mesh(document, &mut |mesh, _| {
+    each_placed_mesh(document, &mut |_, mesh, _| {
         for primitive in mesh.primitives() {
             let Some(faces) = faces_of(&primitive) else {
                 continue;
@@ -177,6 +183,7 @@ struct Reader<'a> {
     /// Its UVs and normals are `Some` while every primitive so far has them; UVs are filled with (0, 0) where absent.
     mesh: Mesh,
     tags: TagTable,
+    groups: GroupTable,
     any_uv: bool,
 }
 
@@ -216,6 +223,7 @@ impl Reader<'_> {
         self.mesh
             .face_tags
             .extend(std::iter::repeat_n(tag, corners.len()));
+        self.groups.add(corners.len());
         self.mesh
             .triangles
             .extend(corners.iter().map(|corners| corners.map(|index| first + index)));
@@ -335,6 +343,7 @@ impl Reader<'_> {
 
     fn finish(mut self) -> Result<Mesh, ReadError> {
         self.mesh.tags = self.tags.names;
+        self.mesh.groups = self.groups.finish();
         if !self.any_uv {
             self.mesh.uvs = None;
         }

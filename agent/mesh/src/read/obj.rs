@@ -1,10 +1,11 @@
-//! OBJ: `v`, `vt`, `vn`, `f`, `usemtl`. Groups, objects, smoothing, lines, points and curves are passed over. The statements are
+//! OBJ: `v`, `vt`, `vn`, `f`, `usemtl`, `g`, `o`. Smoothing, lines, points and curves are passed over. The statements are
 //! those of the format's published description (Wavefront, 1993; from memory).
 
 use super::number::finite;
 use super::polygon::{MOST_CORNERS, triangulate};
 use super::{ReadError, TagTable};
 use crate::Mesh;
+use crate::groups::GroupTable;
 use crate::mesh::UNTAGGED;
 
 pub(super) fn read(bytes: &[u8]) -> Result<Mesh, ReadError> {
@@ -110,6 +111,10 @@ struct Reader {
     any_uv: bool,
     material: u16,
     tags: TagTable,
+    /// Of `o`; of `g`, which may name several.
+    object: Vec<String>,
+    group_names: Vec<String>,
+    groups: GroupTable,
     corners: Vec<Corner>,
 }
 
@@ -153,9 +158,27 @@ impl Reader {
             Some("usemtl") => {
                 self.use_material(line, after_keyword(statement, "usemtl").unwrap_or_default())?
             }
+            Some("o") => {
+                let name = after_keyword(statement, "o").unwrap_or_default();
+                self.object = if name.is_empty() {
+                    Vec::new()
+                } else {
+                    vec![name.to_owned()]
+                };
+                self.name_faces();
+            }
+            Some("g") => {
+                self.group_names = words.map(str::to_owned).collect();
+                self.name_faces();
+            }
             _ => {}
         }
         Ok(())
+    }
+
+    fn name_faces(&mut self) {
+        let names = self.object.iter().chain(&self.group_names).cloned();
+        self.groups.set(names.collect());
     }
 
     fn use_material(&mut self, line: usize, name: &str) -> Result<(), ReadError> {
@@ -197,6 +220,7 @@ impl Reader {
     fn add_triangle(&mut self, corners: [Corner; 3]) {
         self.triangles.push(corners.map(|corner| corner.position));
         self.face_tags.push(self.material);
+        self.groups.add(1);
         self.any_uv |= corners.iter().any(|corner| corner.uv.is_some());
         self.uvs
             .push(corners.map(|corner| corner.uv.map_or([0.0, 0.0], |index| self.file_uvs[index])));
@@ -248,6 +272,7 @@ impl Reader {
             tags: tags_in_use.names,
             uvs: self.any_uv.then_some(self.uvs),
             normals: (!self.normals_incomplete).then_some(self.normals),
+            groups: self.groups.finish(),
         }
     }
 }
@@ -392,5 +417,28 @@ mod tests {
     fn libraries_are_listed_once() {
         let text = b"mtllib a.mtl b.MTL\nmtllib my wood.mtl\nmtllib a.mtl\n";
         assert_eq!(libraries(text).expect("text"), ["a.mtl", "b.MTL", "my wood.mtl"]);
+    }
+
+    #[test]
+    fn groups_and_objects_name_the_faces_that_follow() {
+        let corners = "v 0 0 0\nv 1 0 0\nv 0 1 0\n";
+        let mesh = parse(&format!(
+            "{corners}f 1 2 3\no Cargo crate\nf 1 2 3\ng lid hinges\nf 1 2 3\ng\nf 1 2 3\n"
+        ));
+        let groups = mesh.groups.unwrap();
+        let names: Vec<Vec<&str>> = (0..4)
+            .map(|face| groups.of(face).iter().map(String::as_str).collect())
+            .collect();
+        assert_eq!(
+            names,
+            [
+                vec![],
+                vec!["Cargo crate"],
+                vec!["Cargo crate", "lid", "hinges"],
+                vec!["Cargo crate"]
+            ]
+        );
+        assert_eq!(groups.names(), ["Cargo crate", "hinges", "lid"]);
+        assert!(parse(&format!("{corners}f 1 2 3\n")).groups.is_none());
     }
 }

@@ -356,6 +356,7 @@ impl Faces {
             tags: self.tags.names,
             uvs,
             normals,
+            groups: None,
         }
     }
 }

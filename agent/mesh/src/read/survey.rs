@@ -124,7 +124,7 @@ fn survey_gltf(bytes: &[u8]) -> Result<ModelFacts, ReadError> {
         });
     }
     let mut ends: Vec<[f32; 3]> = Vec::new();
-    gltf_reader::each_placed_mesh(&document, &mut |mesh, place| {
+    gltf_reader::each_placed_mesh(&document, &mut |_, mesh, place| {
         for primitive in mesh.primitives() {
             let Some(positions) = primitive.get(&::gltf::Semantic::Positions) else {
                 continue;

@@ -71,6 +71,7 @@ pub(super) fn relaxed(surface: Surface, input: &Mesh, voxel: f64) -> Mesh {
         tags: input.tags.clone(),
         uvs: None,
         normals: None,
+        groups: None,
     }
 }
 
