@@ -14,7 +14,7 @@ use tokio_util::sync::CancellationToken;
 use tonic::transport::Channel;
 use tonic::{Code, Status};
 
-use super::child::draw_in_child;
+use super::child::draw_apart;
 use super::draw::Drawing;
 use super::{MOST_FILE_BYTES, Undrawn, answer, too_large};
 
@@ -62,12 +62,7 @@ async fn paint(channel: &Channel, program: &OsStr, wish: PictureWish) -> Picture
     let drawing = Drawing::of(&wish);
     let not_now = |status: Status| Undrawn::NotNow(status.message().to_owned());
     let drawn = match fetch(channel, &wish.digest).await.map_err(not_now) {
-        Ok(Some(bytes)) => {
-            let program = program.to_owned();
-            tokio::task::spawn_blocking(move || draw_in_child(&program, &drawing, &bytes))
-                .await
-                .unwrap_or_else(|error| Err(Undrawn::NotNow(error.to_string())))
-        }
+        Ok(Some(bytes)) => draw_apart(program.to_owned(), drawing, bytes).await,
         Ok(None) => Err(too_large()),
         Err(undrawn) => Err(undrawn),
     };

@@ -4,7 +4,7 @@
 use std::collections::HashMap;
 
 use futures::StreamExt as _;
-use tidemill_agent::paint::child::draw_in_child;
+use tidemill_agent::paint::child::draw_apart;
 use tidemill_agent::paint::{Drawing, MOST_FILE_BYTES, Undrawn, answer, too_large};
 use tidemill_proto::v1::{Picture, PictureWish};
 
@@ -68,12 +68,10 @@ fn lacking(wishes: &[PictureWish], found: &HashMap<Vec<u8>, Picture>) -> Vec<Pic
 async fn draw_here(wish: PictureWish, rpc: &Rpc) -> Picture {
     let drawing = Drawing::of(&wish);
     let drawn = match blob_at_most(rpc, &wish.digest, MOST_FILE_BYTES).await {
-        Ok(Some(bytes)) => tokio::task::spawn_blocking(move || {
-            let program = std::env::current_exe().map_err(|error| Undrawn::NotNow(error.to_string()))?;
-            draw_in_child(program.as_os_str(), &drawing, &bytes)
-        })
-        .await
-        .unwrap_or_else(|error| Err(Undrawn::NotNow(error.to_string()))),
+        Ok(Some(bytes)) => match std::env::current_exe() {
+            Ok(program) => draw_apart(program.into(), drawing, bytes).await,
+            Err(error) => Err(Undrawn::NotNow(error.to_string())),
+        },
         Ok(None) => Err(too_large()),
         Err(failure) => Err(Undrawn::NotNow(failure.message)),
     };
