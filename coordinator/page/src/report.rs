@@ -16,7 +16,9 @@ use crate::words;
 
 /// So many variants stand in one table; more are folded away in tables of that many.
 const ROWS_AT_ONCE: usize = 100;
-/// So many failures come with the end of their log; the others with their reason.
+/// Of failures with the same words so many are shown, the others by name only.
+const ALIKE: usize = 4;
+/// So many kinds of failures come with the end of the log; the others with their reason.
 const FAILURES_IN_FULL: usize = 40;
 /// So many lines of a log's end are shown.
 const LOG_LINES: usize = 12;
@@ -121,20 +123,46 @@ pub fn headline(facts: &RunFacts, now_ms: i64) -> Markup {
     }
 }
 
+/// Failed items by what they failed of, in the order of the plan; of many that say the same the first few are shown.
 fn failures(facts: &RunFacts) -> Markup {
-    let failed = facts.failed();
+    let mut by_reason: Vec<(String, Vec<usize>)> = Vec::new();
+    let mut places: HashMap<String, usize> = HashMap::new();
+    for index in facts.failed() {
+        let reason = facts.row(index).reason;
+        let place = *places.entry(reason.clone()).or_insert(by_reason.len());
+        match by_reason.get_mut(place) {
+            Some((_, items)) => items.push(index),
+            None => by_reason.push((reason, vec![index])),
+        }
+    }
     html! {
-        @for (place, index) in failed.iter().enumerate() {
-            @let row = facts.row(*index);
-            @let attempts = facts.attempts.get(&row.index).map(Vec::as_slice).unwrap_or_default();
-            article.failure {
-                h3 { (row.address) " " (state_mark(ItemState::Failed)) }
-                p.reason { (row.reason) }
-                @if place < FAILURES_IN_FULL { (log_end(attempts)) }
-                p.small { (attempts.len()) @if attempts.len() == 1 { " attempt" } @else { " attempts" }
-                    @if !row.agent.is_empty() { ", the last on " (row.agent) }
-                    @if let Some(cut) = cut_off_by(facts, *index) { "; " (cut) }
+        @for (group, (_, items)) in by_reason.iter().enumerate() {
+            @for index in items.iter().take(ALIKE) { (failure(facts, *index, group < FAILURES_IN_FULL)) }
+            @if items.len() > ALIKE {
+                details {
+                    summary { (items.len() - ALIKE) " more failed with the same words" }
+                    ul.plain { @for index in &items[ALIKE..] { li { (facts.row(*index).address) } } }
                 }
+            }
+        }
+    }
+}
+
+fn failure(facts: &RunFacts, index: usize, with_log: bool) -> Markup {
+    let row = facts.row(index);
+    let attempts = facts
+        .attempts
+        .get(&row.index)
+        .map(Vec::as_slice)
+        .unwrap_or_default();
+    html! {
+        article.failure {
+            h3 { (row.address) " " (state_mark(ItemState::Failed)) }
+            p.reason { (row.reason) }
+            @if with_log { (log_end(attempts)) }
+            p.small { (attempts.len()) @if attempts.len() == 1 { " attempt" } @else { " attempts" }
+                @if !row.agent.is_empty() { ", the last on " (row.agent) }
+                @if let Some(cut) = cut_off_by(facts, index) { "; " (cut) }
             }
         }
     }
@@ -286,7 +314,7 @@ pub fn state_words() -> Vec<&'static str> {
 mod tests {
     use super::*;
     use crate::facts::tests::facts;
-    use tidemill_proto::v1::StateCounts;
+    use tidemill_proto::v1::{ItemRow, StateCounts};
 
     #[test]
     fn data_uris_are_base64() {
@@ -303,6 +331,24 @@ mod tests {
                 format!("data:image/png;base64,{coded}")
             );
         }
+    }
+
+    #[test]
+    fn many_failures_of_one_kind_do_not_hide_another() {
+        let mut facts = RunFacts::default();
+        for index in 0..11 {
+            facts.items.push(ItemRow {
+                address: format!("crate-{index}/picky"),
+                state: ItemState::Failed.into(),
+                reason: if index == 10 { "no seat" } else { "no grain" }.into(),
+                index,
+                ..ItemRow::default()
+            });
+        }
+        let text = failures(&facts).into_string();
+        assert_eq!(text.matches("<article").count(), ALIKE + 1);
+        assert!(text.contains("6 more failed with the same words"), "{text}");
+        assert!(text.contains("<li>crate-9/picky</li>") && text.contains("crate-10/picky"));
     }
 
     #[test]
