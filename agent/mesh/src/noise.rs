@@ -5,6 +5,19 @@
 
 use glam::DVec3;
 
+/// What one octave of fractal noise is made of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Basis {
+    /// Gradient noise as it is.
+    Smooth,
+    /// Sharp crests where gradient noise is zero.
+    Ridges,
+    /// Sharp valleys there, round lumps between.
+    Lumps,
+    /// A bump around each of points strewn one a cell.
+    Cells,
+}
+
 /// Noise over space.
 #[derive(Debug, Clone)]
 pub struct Noise {
@@ -59,8 +72,47 @@ impl Noise {
         mix(w, layer(0, z), layer(1, z - 1.0)).clamp(-1.0, 1.0)
     }
 
+    /// Nearness of the nearest of points that are strewn one in each cell, in lattice cells: 1 at a point, -1 from a whole
+    /// cell away. Source: Worley, A Cellular Texture Basis Function, 1996 (its first distance).
+    pub fn cells_at(&self, point: DVec3) -> f64 {
+        let home = point.floor();
+        let mut least = f64::INFINITY;
+        for step in 0..27 {
+            let offset = DVec3::new(
+                f64::from(step % 3 - 1),
+                f64::from(step / 3 % 3 - 1),
+                f64::from(step / 9 - 1),
+            );
+            let cell = home + offset;
+            least = least.min((cell + self.place_in(cell)).distance_squared(point));
+        }
+        1.0 - 2.0 * least.sqrt().min(1.0)
+    }
+
+    /// Where in a cell its point lies, each coordinate within 0..1.
+    fn place_in(&self, cell: DVec3) -> DVec3 {
+        let hash = |index: usize| usize::from(self.permutation[index & 255]);
+        let [x, y, z] = cell
+            .to_array()
+            .map(|coordinate| (coordinate as i64 & 255) as usize);
+        let first = hash(hash(hash(x) + y) + z);
+        let second = hash(first + 1);
+        let third = hash(second + 1);
+        DVec3::new(first as f64, second as f64, third as f64) / 256.0
+    }
+
+    /// One octave of a basis, within -1..=1.
+    fn octave(&self, basis: Basis, point: DVec3) -> f64 {
+        match basis {
+            Basis::Smooth => self.at(point),
+            Basis::Ridges => 1.0 - 2.0 * self.at(point).abs(),
+            Basis::Lumps => 2.0 * self.at(point).abs() - 1.0,
+            Basis::Cells => self.cells_at(point),
+        }
+    }
+
     /// Octaves of twice the frequency and half the amplitude each, scaled to stay within -1..=1.
-    pub fn fractal(&self, point: DVec3, octaves: u32) -> f64 {
+    pub fn fractal(&self, basis: Basis, point: DVec3, octaves: u32) -> f64 {
         let mut sum = 0.0;
         let mut most = 0.0;
         let mut amplitude = 1.0;
@@ -68,7 +120,7 @@ impl Noise {
         for octave in 0..octaves {
             // The shift keeps the zeros of the octaves' lattices apart.
             let shift = f64::from(octave) * 17.371;
-            sum += amplitude * self.at(scaled + DVec3::splat(shift));
+            sum += amplitude * self.octave(basis, scaled + DVec3::splat(shift));
             most += amplitude;
             amplitude *= 0.5;
             scaled *= 2.0;
@@ -172,7 +224,7 @@ mod tests {
             sum += value;
             least = least.min(value);
             most = most.max(value);
-            assert!(noise.fractal(point, 5).abs() <= 1.0);
+            assert!(noise.fractal(Basis::Smooth, point, 5).abs() <= 1.0);
         }
         assert!((sum / 50_000.0_f64).abs() < 0.01);
         assert!(least < -0.7 && most > 0.7 && least >= -1.0 && most <= 1.0);
@@ -181,8 +233,34 @@ mod tests {
     #[test]
     fn seeds_differ_and_one_seed_never_does() {
         let point = DVec3::new(0.3, 1.7, -2.2);
-        assert_ne!(Noise::new(1).fractal(point, 4), Noise::new(2).fractal(point, 4));
+        assert_ne!(
+            Noise::new(1).fractal(Basis::Smooth, point, 4),
+            Noise::new(2).fractal(Basis::Smooth, point, 4)
+        );
         // Held from the first release on: models of seed 11 keep their look.
         assert_eq!(Noise::new(11).at(point), Noise::new(11).at(point));
+    }
+
+    #[test]
+    fn cells_know_the_nearest_of_all_points_around() {
+        let noise = Noise::new(5);
+        for step in 0..500 {
+            let point = DVec3::new(
+                f64::from(step) * 0.37 - 40.0,
+                f64::from(step) * 0.23,
+                f64::from(step % 17) * 0.61,
+            );
+            let home = point.floor();
+            let around = (0..343).map(|cell| {
+                let offset = DVec3::new(
+                    f64::from(cell % 7 - 3),
+                    f64::from(cell / 7 % 7 - 3),
+                    f64::from(cell / 49 - 3),
+                );
+                (home + offset + noise.place_in(home + offset)).distance(point)
+            });
+            let expected = 1.0 - 2.0 * around.fold(f64::INFINITY, f64::min).min(1.0);
+            assert!((noise.cells_at(point) - expected).abs() < 1e-12);
+        }
     }
 }

@@ -2,11 +2,13 @@
 //!
 //! - [`Bvh`]: a four-wide bounding volume hierarchy over the triangles of one mesh. Built once, then asked from
 //!   any number of threads. The same mesh gives the same hierarchy and the same answers on any number of threads.
+//! - [`curvature`]: signed mean curvature at vertices.
 //! - [`Fans`], [`vertex_normals`]: what lies around a vertex.
 //! - [`fade`], [`without_turning`]: moving a part of a surface without cracks and without turning it over.
 //! - [`winding_number`]: how often a set of triangles surrounds a point.
 
 mod build;
+pub mod curvature;
 mod fans;
 mod nearest;
 mod ray;

@@ -19,8 +19,8 @@ const MESH_OUT: Port = Port {
 
 pub(super) const DISPLACE: Declaration = Declaration {
     name: "displace",
-    version: 1,
-    summary: "Moves the surface along its normals by fractal gradient noise.",
+    version: 2,
+    summary: "Moves the surface along its normals by fractal noise, everywhere or by how it bends.",
     inputs: &[MESH_IN],
     outputs: Outputs::Fixed(&[MESH_OUT]),
     settings: &[
@@ -67,6 +67,30 @@ pub(super) const DISPLACE: Declaration = Declaration {
             unit: "",
             default: Default::Absent,
             summary: "Only faces of this tag, fading out at its border; absent: all.",
+        },
+        SettingDecl {
+            name: "basis",
+            kind: SettingKind::Word(&["smooth", "ridges", "lumps", "cells"]),
+            unit: "",
+            default: Default::Word("smooth"),
+            summary: "`smooth` gradient noise, sharp `ridges`, round `lumps`, or `cells`: bumps around strewn points.",
+        },
+        SettingDecl {
+            name: "bent",
+            kind: SettingKind::Word(&["any", "out", "in", "flat"]),
+            unit: "",
+            default: Default::Word("any"),
+            summary: "Only where the surface bends `out` (edges), `in` (corners), or is `flat`; `any`: everywhere.",
+        },
+        SettingDecl {
+            name: "curvature",
+            kind: SettingKind::Number {
+                least: 0.01,
+                most: 10_000.0,
+            },
+            unit: "1/m",
+            default: Default::Number(10.0),
+            summary: "For `bent`: from this mean curvature on a place counts as bent in full; an edge of radius r has 1/(2r).",
         },
     ],
     uses_tags: false,

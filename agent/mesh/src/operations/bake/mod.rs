@@ -14,7 +14,6 @@
 //! depend on the number of threads.
 
 mod cover;
-mod curvature;
 mod directions;
 mod fill;
 mod frame;

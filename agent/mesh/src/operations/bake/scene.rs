@@ -4,11 +4,12 @@ use glam::DVec3;
 
 use super::directions::Directions;
 use super::frame::Frames;
-use super::{Baking, Kind, Scalar, curvature};
+use super::{Baking, Kind, Scalar};
 use crate::Mesh;
 use crate::mesh::Bounds;
 use crate::operations::OperationError;
 use crate::spatial::Bvh;
+use crate::spatial::curvature;
 
 /// Share of the diagonal that rays are long where nothing else was asked for.
 const REACH_SHARE: f64 = 0.25;

@@ -199,7 +199,7 @@ fn curvature_of_a_sphere_is_one_over_its_radius() {
 fn curvature_at_vertices_meets_the_closed_forms() {
     for radius in [1.0, 2.5] {
         for level in [3, 4, 5] {
-            let values = curvature::at_vertices(&sphere([0.0; 3], radius, level, "iron"));
+            let values = crate::spatial::curvature::at_vertices(&sphere([0.0; 3], radius, level, "iron"));
             for value in values {
                 assert!((value * radius - 1.0).abs() < 1e-3, "{value}");
             }
@@ -208,7 +208,11 @@ fn curvature_at_vertices_meets_the_closed_forms() {
     // A torus: (R + 2 r cos t) / (2 r (R + r cos t)), convex outside, and less on the inner side.
     let (ring, tube) = (1.0, 0.4);
     let mesh = torus(ring, tube, 256, 128, "iron");
-    for (position, value) in mesh.positions.iter().zip(curvature::at_vertices(&mesh)) {
+    for (position, value) in mesh
+        .positions
+        .iter()
+        .zip(crate::spatial::curvature::at_vertices(&mesh))
+    {
         let p = point(*position);
         let out = ((p.x * p.x + p.z * p.z).sqrt() - ring) / tube;
         let expected = (ring + 2.0 * tube * out) / (2.0 * tube * (ring + tube * out));
@@ -243,7 +247,7 @@ fn a_hollow_is_dark_and_a_plane_is_mid_grey() {
     );
     // Flat faces far from the edges of a finely cut cube.
     let cube = crate::operations::remesh::remesh(&cuboid([0.0; 3], [1.0; 3], "iron"), 0.1).unwrap();
-    let flat = curvature::at_vertices(&cube);
+    let flat = crate::spatial::curvature::at_vertices(&cube);
     for (position, value) in cube.positions.iter().zip(flat) {
         if position
             .iter()

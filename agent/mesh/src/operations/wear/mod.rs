@@ -10,7 +10,7 @@ use rayon::prelude::*;
 use super::displace::{moved, tag_number};
 use super::{Context, OperationError, Produced};
 use crate::Mesh;
-use crate::noise::Noise;
+use crate::noise::{Basis, Noise};
 use crate::spatial::{Bvh, Fans, fade, others, point, vertex_normals, without_turning};
 
 /// A right-angled edge rounded to radius r recedes by r (sqrt 2 - 1).
@@ -75,7 +75,7 @@ fn limits(mesh: &Mesh, before: &[DVec3], fans: &Fans, tag: Option<u16>, wearing:
                 return 0.0;
             }
             let place = before[vertex];
-            let height = noise.fractal(place * wearing.frequency_per_m, 4);
+            let height = noise.fractal(Basis::Smooth, place * wearing.frequency_per_m, 4);
             // The values of fractal noise gather around zero: this band holds about nine tenths of them.
             let worn = ((height + 0.3) / 0.6).clamp(0.0, 1.0);
             let depth = wearing.depth_m * shares[vertex] * (1.0 - wearing.breakup * (1.0 - worn));

@@ -420,7 +420,7 @@ fn curvature_inside_a_cylinder_is_half_of_one_over_its_radius() {
                 [[a, b, c], [a, c, d]]
             })
             .collect();
-        let values = curvature::at_vertices(&plain(positions, triangles));
+        let values = crate::spatial::curvature::at_vertices(&plain(positions, triangles));
         for (vertex, value) in values.iter().enumerate() {
             let row = vertex as u32 / around;
             if row > 0 && row < along - 1 {

@@ -6,11 +6,11 @@
 use glam::DVec3;
 use rayon::prelude::*;
 
+use super::{Fans, others, point, vertex_normals};
 use crate::Mesh;
-use crate::spatial::{Fans, others, point, vertex_normals};
 
 /// In 1/m. Split vertices count as one; zero on open borders, where no value is defined.
-pub(super) fn at_vertices(mesh: &Mesh) -> Vec<f64> {
+pub fn at_vertices(mesh: &Mesh) -> Vec<f64> {
     let welded = mesh.clone().welded();
     let positions: Vec<DVec3> = welded.positions.iter().map(|&position| point(position)).collect();
     let fans = Fans::new(&welded.triangles, positions.len());
