@@ -66,6 +66,8 @@ fn a_report_holds_everything_and_agrees_with_the_record() {
         "waits for a look",
         "not finished",
         "kept",
+        // The agent is gone by now; what it lent is known all the same.
+        " GiB lent",
     ] {
         assert!(text.contains(part), "{part}");
     }
@@ -442,6 +444,67 @@ fn the_sheet_fills_in_during_a_run_that_the_page_pauses_and_resumes() {
             .unwrap()
             .iter()
             .all(|state| state == "done"),
+        "{seen}"
+    );
+}
+
+#[test]
+fn again_and_approve_on_the_page_do_what_the_commands_do() {
+    let sandbox = quay();
+    let mended = sandbox.project().join("mended");
+    sandbox.edit(
+        "manifest.toml",
+        "program = [\"cp\", \"{map}\", \"{copy}\"]",
+        &format!(
+            "program = [\"sh\", \"-c\", \"test -e {} && cp $1 $2\", \"mend\", \"{{map}}\", \"{{copy}}\"]",
+            mended.display()
+        ),
+    );
+    let page = Page::of(
+        &sandbox,
+        &[
+            "run",
+            "manifest.toml",
+            "--json",
+            "--no-deliver",
+            "--stay",
+            "--page",
+            "127.0.0.1:0",
+        ],
+    );
+    let deadline = std::time::Instant::now() + std::time::Duration::from_secs(60);
+    let is_over = || {
+        sandbox
+            .tidemill(&["show", "quay", "--json"])
+            .objects("run")
+            .iter()
+            .any(|run| run["state"] == "ended")
+    };
+    while !is_over() {
+        assert!(std::time::Instant::now() < deadline, "the run does not end");
+        std::thread::sleep(std::time::Duration::from_millis(100));
+    }
+    std::fs::write(&mended, "").unwrap();
+    let seen = browse(&[("redo", format!("{}run/quay.1", page.address))]).remove(0);
+    assert_eq!(seen["errors"], serde_json::json!([]), "{seen}");
+    let has = |which: &str, word: &str| seen[which].as_array().unwrap().iter().any(|state| state == word);
+    assert!(
+        has("before", "failed") && !has("after", "failed") && has("after", "done"),
+        "{seen}"
+    );
+    let stands = ok(sandbox.tidemill(&["approve", "quay", "--json"]));
+    let approved: Vec<Value> = stands
+        .objects("sign-off")
+        .into_iter()
+        .filter(|row| row["state"] == "approved")
+        .collect();
+    assert_eq!(approved.len(), 1, "{stands:?}");
+    let variant = approved[0]["variant"].as_str().unwrap();
+    assert!(
+        seen["text"]
+            .as_str()
+            .unwrap()
+            .contains(&format!("{variant} approved")),
         "{seen}"
     );
 }

@@ -22,6 +22,7 @@ struct Bar {
     class: &'static str,
     title: String,
     memory_bytes: u64,
+    lent_bytes: u64,
 }
 
 /// One figure for each agent that ran something.
@@ -43,7 +44,10 @@ pub fn timeline(facts: &RunFacts, now_ms: i64) -> Markup {
     };
     html! {
         @for (agent, bars) in agents {
-            @let budget = facts.agents.iter().find(|row| row.name == agent).map_or(0, |row| row.lent_memory_bytes);
+            // What was lent then; an agent that has only begun is asked what it lends now.
+            @let lent_then = bars.iter().map(|bar| bar.lent_bytes).max().unwrap_or(0);
+            @let lent_now = facts.agents.iter().find(|row| row.name == agent).map_or(0, |row| row.lent_memory_bytes);
+            @let budget = if lent_then > 0 { lent_then } else { lent_now };
             (one_agent(agent, bars, from, to.max(from + 1), budget))
         }
         p.legend aria-hidden="true" {
@@ -81,6 +85,7 @@ fn bar(attempt: &Attempt, address: &str, now_ms: i64) -> Bar {
             words::size(memory_bytes)
         ),
         memory_bytes,
+        lent_bytes: attempt.lent_memory_bytes,
     }
 }
 

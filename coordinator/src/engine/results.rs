@@ -137,7 +137,13 @@ impl Engine {
             outcome: Outcome::Success,
         });
         let name = self.agent_name(lease.agent);
-        let attempt = rows::attempt_record(&finished, lease.started_ms, lease.attempt, &name, false);
+        let attempt = rows::attempt_record(
+            &finished,
+            lease.started_ms,
+            lease.attempt,
+            (&name, self.lent_memory_bytes(lease.agent)),
+            false,
+        );
         let remark = self.compare_with_earlier(lease.item, &item, &outputs);
         let log = Digest::from_slice(&finished.log).ok();
         let done = Done {
@@ -296,7 +302,7 @@ impl Engine {
             &finished,
             lease.started_ms,
             lease.attempt,
-            &name,
+            (&name, self.lent_memory_bytes(lease.agent)),
             outcome.is_charged(),
         );
         let mut input_bytes = 0;
@@ -441,6 +447,13 @@ impl Engine {
         if let Some(run) = self.runs.get(&item.run) {
             self.logs.end(&run.log_place(item.index));
         }
+    }
+
+    /// What an agent lends by its last report, in bytes.
+    fn lent_memory_bytes(&self, agent: AgentId) -> u64 {
+        self.agents
+            .get(agent)
+            .map_or(0, |agent| agent.report.memory_bytes)
     }
 
     pub(super) fn agent_name(&self, agent: AgentId) -> std::sync::Arc<str> {

@@ -101,12 +101,12 @@ pub fn set_ended(record: &mut RunRecord, ended_ms: i64) {
 }
 
 /// An attempt that an agent reports as ended. It began when its lease was given, by this machine's clock, and took as long
-/// as the agent says: the agent's own clock may be hours off.
+/// as the agent says: the agent's own clock may be hours off. Of the agent its name, and what it lends.
 pub fn attempt_record(
     finished: &Finished,
     given_ms: i64,
     number: u32,
-    agent: &str,
+    (agent, lent_memory_bytes): (&str, u64),
     charged: bool,
 ) -> AttemptRecord {
     let took_ms = finished.ended_ms.saturating_sub(finished.started_ms).max(0);
@@ -124,6 +124,7 @@ pub fn attempt_record(
         log_tail: cut_tail(&finished.log_tail, MAX_TAIL_BYTES).to_owned(),
         charged,
         log_packed: finished.log_packed,
+        lent_memory_bytes,
     }
 }
 
@@ -161,6 +162,7 @@ pub fn attempt_view(record: &AttemptRecord) -> Attempt {
         log: record.log.clone(),
         log_tail: record.log_tail.clone(),
         charged: record.charged,
+        lent_memory_bytes: record.lent_memory_bytes,
     }
 }
 

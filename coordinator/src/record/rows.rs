@@ -234,6 +234,9 @@ pub struct AttemptRecord {
     /// The log's blob is compressed with zstd.
     #[prost(bool, tag = "13")]
     pub log_packed: bool,
+    /// What the agent lent when it ended, in bytes; 0: not known.
+    #[prost(uint64, tag = "14")]
+    pub lent_memory_bytes: u64,
 }
 
 /// What an attempt took.
