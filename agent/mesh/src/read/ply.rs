@@ -193,6 +193,8 @@ struct Role {
     uv: Option<[usize; 2]>,
     tag: Option<usize>,
     color: Option<[usize; 3]>,
+    /// What a channel of full strength is, by the type of `red`.
+    full_color: f64,
 }
 
 impl Role {
@@ -221,6 +223,12 @@ impl Role {
                 .find_map(two),
             tag: single("tag"),
             color: three(["red", "green", "blue"]),
+            // Common practice: floats go from 0 to 1, 16 bits are used whole, all else counts to 255.
+            full_color: match single("red").map(|index| element.properties[index].scalar) {
+                Some(Scalar::F32 | Scalar::F64) => 1.0,
+                Some(Scalar::I16 | Scalar::U16) => 65535.0,
+                _ => 255.0,
+            },
             list: list.filter(|_| kind == RoleKind::Face),
             kind,
         }
@@ -313,7 +321,10 @@ impl Faces {
                 None => number.to_string(),
             }
         } else if let Some(color) = role.color {
-            let [red, green, blue] = color.map(|index| values[index].clamp(0.0, 255.0) as u8);
+            let [red, green, blue] = color.map(|index| {
+                let share = values[index] / role.full_color;
+                (share * 255.0).round().clamp(0.0, 255.0) as u8
+            });
             format!("#{red:02x}{green:02x}{blue:02x}")
         } else {
             return Ok(UNTAGGED);
@@ -435,5 +446,24 @@ mod tests {
             .replace("3 0 1 2 7", "3 0 1 4 7");
         let error = read(outside.as_bytes()).expect_err("no such vertex").to_string();
         assert!(error.contains("line ") && error.contains("vertex 4"), "{error}");
+    }
+
+    #[test]
+    fn a_colour_is_the_same_tag_whatever_its_type() {
+        for (type_name, channels) in [
+            ("uchar", "230 159 0"),
+            ("float", "0.902 0.6235 0"),
+            ("ushort", "59110 40863 0"),
+            ("int", "230 159 0"),
+        ] {
+            let color = ["red", "green", "blue"]
+                .map(|name| format!("property {type_name} {name}\n"))
+                .concat();
+            let text = format!(
+                "ply\nformat ascii 1.0\nelement vertex 3\nproperty float x\nproperty float y\nproperty float z\nelement face 1\n\
+                 property list uchar int vertex_indices\n{color}end_header\n0 0 0\n1 0 0\n0 1 0\n3 0 1 2 {channels}\n"
+            );
+            assert_eq!(read(text.as_bytes()).unwrap().tags, ["#e69f00"], "{type_name}");
+        }
     }
 }
