@@ -15,7 +15,8 @@ pub struct Mesh {
     pub face_tags: Vec<u16>,
     /// Tag names, in order of first use by the source.
     pub tags: Vec<String>,
-    /// UV of each corner of each triangle; (0, 0) is the upper left corner of a map, as in glTF.
+    /// UV of each corner of each triangle; (0, 0) is the upper left corner of a map, as in glTF. A triangle whose three corners all
+    /// lie exactly there has none: so readers mark faces without UVs among others that have them, and so it survives in files.
     pub uvs: Option<Vec<[[f32; 2]; 3]>>,
     /// Unit normal of each corner of each triangle; computed on writing where absent.
     pub normals: Option<Vec<[[f32; 3]; 3]>>,
@@ -137,6 +138,12 @@ impl Mesh {
     /// The three corners of a triangle.
     pub fn corners(&self, triangle: usize) -> [[f32; 3]; 3] {
         self.triangles[triangle].map(|index| self.positions[index as usize])
+    }
+
+    /// The triangle has UVs of its own, however small its place in the map.
+    pub fn has_uv(&self, triangle: usize) -> bool {
+        let corners = self.uvs.as_ref().and_then(|uvs| uvs.get(triangle));
+        corners.is_some_and(|corners| corners.as_flattened().iter().any(|coordinate| *coordinate != 0.0))
     }
 
     /// Square metres of one triangle.

@@ -103,7 +103,7 @@ struct Reader {
     file_normals: Vec<[f32; 3]>,
     triangles: Vec<[u32; 3]>,
     face_tags: Vec<u16>,
-    /// One for each triangle as soon as any face has UVs; corners without one get (0, 0).
+    /// One for each triangle as soon as any face has UVs; those of a face without are (0, 0), which says that it has none.
     uvs: Vec<[[f32; 2]; 3]>,
     normals: Vec<[[f32; 3]; 3]>,
     /// Set by the first corner without a usable normal: then all normals are computed anew.
@@ -204,6 +204,14 @@ impl Reader {
         }
         if corners.len() < 3 {
             let problem = format!("a face of {} corners; a face has at least 3", corners.len());
+            return Err(ReadError::line(line, problem));
+        }
+        let with_uv = corners.iter().filter(|corner| corner.uv.is_some()).count();
+        if with_uv != 0 && with_uv != corners.len() {
+            let problem = format!(
+                "{with_uv} of the {} corners of this face have a UV; give one to all of them, or to none",
+                corners.len()
+            );
             return Err(ReadError::line(line, problem));
         }
         let points: Vec<[f32; 3]> = corners
@@ -411,6 +419,18 @@ mod tests {
                 .to_string()
                 .contains("UTF-8")
         );
+    }
+
+    #[test]
+    fn a_face_has_uvs_at_all_corners_or_at_none() {
+        let square = format!("{SQUARE}vt 0 0\nvt 1 0\nvt 0 1\n");
+        let mesh = parse(&format!("{square}f 1/1 2/2 3/3\nf 1 3 4\n"));
+        assert_eq!((mesh.has_uv(0), mesh.has_uv(1)), (true, false));
+        assert_eq!(
+            problem(&format!("{square}f 1/1 2 3/3\n")),
+            "line 8: 2 of the 3 corners of this face have a UV; give one to all of them, or to none"
+        );
+        assert!(!parse(&format!("{square}f 1 3 4\n")).has_uv(0));
     }
 
     #[test]
