@@ -72,7 +72,7 @@ fn simplified(mesh: &Mesh, triangles: u32) -> Mesh {
 }
 
 fn unwrapped(mesh: &Mesh, size_px: u32, padding_px: u32) -> Mesh {
-    unwrap(mesh, &Unwrapping { size_px, padding_px })
+    unwrap(mesh, &Unwrapping::plain(size_px, padding_px))
         .expect("charts")
         .mesh
 }

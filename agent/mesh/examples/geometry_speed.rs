@@ -29,10 +29,7 @@ use tidemill_ops::{Call, Setting, TagColor};
 type Failure = Box<dyn std::error::Error + Send + Sync>;
 
 const REPEATS: usize = 5;
-const MAP: Unwrapping = Unwrapping {
-    size_px: 1024,
-    padding_px: 4,
-};
+const MAP: Unwrapping = Unwrapping::plain(1024, 4);
 const RAYS: usize = 1_000_000;
 const VOXELS: f64 = 256.0;
 

@@ -94,6 +94,14 @@ pub enum SettingKind {
     Tag,
     /// A list of the manifest's tags.
     Tags,
+    /// A table: a number for each of some of the manifest's tags, `least..=most`. In a plan and in a call it is a list of
+    /// pairs, tag and number, sorted by tag.
+    TagNumbers {
+        /// Smallest allowed value.
+        least: f64,
+        /// Largest allowed value.
+        most: f64,
+    },
     /// Any text.
     Text,
 }

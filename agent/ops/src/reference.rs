@@ -81,6 +81,9 @@ fn setting_row(setting: &SettingDecl) -> String {
         SettingKind::Words(words) => one_of("list of ", words),
         SettingKind::Tag => "a tag of the manifest".to_owned(),
         SettingKind::Tags => "list of tags of the manifest".to_owned(),
+        SettingKind::TagNumbers { least, most } => {
+            format!("table of tags of the manifest, each with a number, {least} to {most}")
+        }
         SettingKind::Text => "text".to_owned(),
     };
     let default = match setting.default {

@@ -192,6 +192,11 @@ fn setting(setting: &SettingDecl) -> Value {
         }),
         SettingKind::Tag | SettingKind::Text => json!({ "type": "string" }),
         SettingKind::Tags => texts(),
+        SettingKind::TagNumbers { least, most } => json!({
+            "type": "object",
+            "minProperties": 1,
+            "additionalProperties": { "anyOf": [{ "type": "number", "minimum": least, "maximum": most }, placeholder()] },
+        }),
     };
     let unit = if setting.unit.is_empty() {
         String::new()

@@ -19,6 +19,8 @@ pub(crate) enum Given {
     One(CompiledTemplate),
     /// Depends on the item.
     List(Vec<CompiledTemplate>),
+    /// Depends on the item: tags and their numbers, sorted.
+    Pairs(Vec<(String, Given)>),
     /// Wrong, and said so.
     Broken,
 }
@@ -76,6 +78,9 @@ impl Target<'_> {
                     .and_then(|template| names.compile(&template, scope, report))
                     .map(Given::One)
             }
+            Literal::Table(entries) => {
+                return self.compile_table(entries, written, names, scope, report);
+            }
             Literal::Number(_) | Literal::Flag(_) => {
                 let field = match written.value {
                     Literal::Number(number) => FieldValue {
@@ -94,7 +99,11 @@ impl Target<'_> {
         match given {
             Some(Given::One(template)) => match template.as_fixed() {
                 Some(text) => self.settle(self.one(&FieldValue::text(&text), false), written, report),
-                None if matches!(self.decl.kind, SettingKind::Words(_) | SettingKind::Tags) => {
+                None if matches!(
+                    self.decl.kind,
+                    SettingKind::Words(_) | SettingKind::Tags | SettingKind::TagNumbers { .. }
+                ) =>
+                {
                     self.settle(Err(self.wrong_type("text")), written, report)
                 }
                 None => Given::One(template),
@@ -135,6 +144,72 @@ impl Target<'_> {
         }
     }
 
+    /// A table of tags and numbers; each wrong entry is pointed at by itself.
+    fn compile_table(
+        &self,
+        entries: &[(At<String>, At<Literal>)],
+        written: &At<Literal>,
+        names: &Names,
+        scope: Scope<'_>,
+        report: &mut Report<'_>,
+    ) -> Given {
+        let Some(entry) = self.table_entry() else {
+            return self.settle(Err(self.wrong_type("a table")), written, report);
+        };
+        if entries.is_empty() {
+            return self.settle(Err(self.empty()), written, report);
+        }
+        let number = self.with(&entry);
+        let mut sound = true;
+        let mut pairs: Vec<(String, Given)> = Vec::with_capacity(entries.len());
+        for (tag, value) in entries {
+            if let Err(problem) = self.known_tag(&tag.value) {
+                report
+                    .error(problem.code, &tag.span, problem.message)
+                    .maybe_hint(problem.hint);
+                sound = false;
+            }
+            let given = number.compile(value, names, scope, report);
+            sound &= !matches!(given, Given::Broken);
+            pairs.push((tag.value.clone(), given));
+        }
+        if !sound {
+            return Given::Broken;
+        }
+        // The order of writing means nothing.
+        pairs.sort_by(|one, two| one.0.cmp(&two.0));
+        let fixed: Option<Vec<(String, Value)>> = pairs
+            .iter()
+            .map(|(tag, given)| match given {
+                Given::Fixed(value) => Some((tag.clone(), value.clone())),
+                _ => None,
+            })
+            .collect();
+        match fixed {
+            Some(fixed) => Given::Fixed(pairs_value(fixed)),
+            None => Given::Pairs(pairs),
+        }
+    }
+
+    /// What a value in the table of this setting must be; `None` if it is no table.
+    fn table_entry(&self) -> Option<SettingDecl> {
+        match self.decl.kind {
+            SettingKind::TagNumbers { least, most } => Some(SettingDecl {
+                kind: SettingKind::Number { least, most },
+                ..*self.decl
+            }),
+            _ => None,
+        }
+    }
+
+    fn with<'t>(&'t self, decl: &'t SettingDecl) -> Target<'t> {
+        Target {
+            decl,
+            operation: self.operation,
+            tags: self.tags,
+        }
+    }
+
     fn settle(
         &self,
         result: Result<Value, Problem>,
@@ -168,6 +243,18 @@ impl Target<'_> {
                     .map(|template| template.resolve(models, variant))
                     .collect();
                 Some(self.list(&texts))
+            }
+            Given::Pairs(pairs) => {
+                let entry = self.table_entry()?;
+                let number = self.with(&entry);
+                let mut values = Vec::with_capacity(pairs.len());
+                for (tag, given) in pairs {
+                    match number.fill(given, models, variant)? {
+                        Ok(value) => values.push((tag.clone(), value)),
+                        Err(problem) => return Some(Err(problem)),
+                    }
+                }
+                Some(Ok(pairs_value(values)))
             }
             Given::Broken => None,
         }
@@ -215,7 +302,10 @@ impl Target<'_> {
             SettingKind::Text if from_field || field.scalar == Scalar::Text => {
                 value::Kind::Text(field.text.clone())
             }
-            SettingKind::Text | SettingKind::Words(_) | SettingKind::Tags => {
+            SettingKind::Text
+            | SettingKind::Words(_)
+            | SettingKind::Tags
+            | SettingKind::TagNumbers { .. } => {
                 return Err(self.wrong_type(&found));
             }
         };
@@ -227,7 +317,7 @@ impl Target<'_> {
             return Err(self.wrong_type("a list"));
         }
         if texts.is_empty() {
-            return Err(self.problem("empty-list", format!("{} needs at least one entry", self.name())));
+            return Err(self.empty());
         }
         for (index, text) in texts.iter().enumerate() {
             self.entry(text)?;
@@ -274,6 +364,9 @@ impl Target<'_> {
                 )
                 .map(drop),
             Some(value::Kind::Text(text)) => self.one(&FieldValue::text(text), false).map(drop),
+            Some(value::Kind::List(list)) if matches!(self.decl.kind, SettingKind::TagNumbers { .. }) => {
+                self.recheck_pairs(list)
+            }
             Some(value::Kind::List(list)) => {
                 let texts: Option<Vec<String>> = list
                     .values
@@ -288,6 +381,37 @@ impl Target<'_> {
             }
             _ => Err(self.wrong_type("nothing")),
         }
+    }
+
+    fn recheck_pairs(&self, list: &ValueList) -> Result<(), Problem> {
+        let Some(entry) = self.table_entry().filter(|_| !list.values.is_empty()) else {
+            return Err(self.empty());
+        };
+        let number = self.with(&entry);
+        let mut before: Option<&str> = None;
+        for pair in &list.values {
+            let Some(value::Kind::List(pair)) = &pair.kind else {
+                return Err(self.wrong_type("a list of other things"));
+            };
+            let [tag, value] = pair.values.as_slice() else {
+                return Err(self.wrong_type("a list of other things"));
+            };
+            let Some(value::Kind::Text(tag)) = &tag.kind else {
+                return Err(self.wrong_type("a list of other things"));
+            };
+            self.known_tag(tag)?;
+            number.recheck(value)?;
+            if before.is_some_and(|before| before >= tag.as_str()) {
+                let message = format!("{} has `{tag}` twice, or out of order", self.name());
+                return Err(self.problem("duplicate-value", message));
+            }
+            before = Some(tag);
+        }
+        Ok(())
+    }
+
+    fn empty(&self) -> Problem {
+        self.problem("empty-list", format!("{} needs at least one entry", self.name()))
     }
 
     fn within(&self, number: f64, least: f64, most: f64) -> Result<f64, Problem> {
@@ -340,6 +464,7 @@ impl Target<'_> {
             SettingKind::Words(_) => "a list of words",
             SettingKind::Tag => "a tag",
             SettingKind::Tags => "a list of tags",
+            SettingKind::TagNumbers { .. } => "a table of tags and numbers",
             SettingKind::Text => "text",
         };
         self.problem(
@@ -359,6 +484,22 @@ impl Target<'_> {
             hint: None,
         }
     }
+}
+
+/// Tags and numbers as a plan holds them: a list of pairs.
+fn pairs_value(pairs: Vec<(String, Value)>) -> Value {
+    let list = |values| Value {
+        kind: Some(value::Kind::List(ValueList { values })),
+    };
+    let text = |tag| Value {
+        kind: Some(value::Kind::Text(tag)),
+    };
+    list(
+        pairs
+            .into_iter()
+            .map(|(tag, number)| list(vec![text(tag), number]))
+            .collect(),
+    )
 }
 
 /// A length with three figures that count, for people.

@@ -110,6 +110,11 @@ broken! {
     setting_with_wrong_word: ["unknown-word"], [("maps = [\"tag-id\"]", "maps = [\"tag-id\", \"curvatur\"]")];
     setting_with_wrong_text_of_a_field: ["wrong-type", "wrong-type"], [("voxel = 0.01", "voxel = \"{size}\"")];
     setting_with_unknown_tag: ["unknown-tag"], [("{ op = \"simplify\"", "{ op = \"wear\", depth = 0.1, on = \"timbre\" }, { op = \"simplify\"")];
+    table_of_tags_with_mistakes: ["unknown-tag", "out-of-range", "wrong-type"], [("{ op = \"unwrap\" }", "{ op = \"unwrap\", density = { timbre = 2.0, iron = 200, timber = true } }")];
+    table_of_tags_that_is_none: ["wrong-type"], [("{ op = \"unwrap\" }", "{ op = \"unwrap\", density = 2.0 }")];
+    table_of_tags_without_entries: ["empty-list"], [("{ op = \"unwrap\" }", "{ op = \"unwrap\", density = {} }")];
+    table_where_none_belongs: ["wrong-type"], [("{ op = \"unwrap\" }", "{ op = \"unwrap\", padding = { iron = 2 } }")];
+    list_with_unknown_tag: ["unknown-tag"], [("{ op = \"unwrap\" }", "{ op = \"unwrap\", keep = [\"timbr\"] }")];
     value_that_no_operation_gives: ["unknown-value"], [("{ tag-id = \"{variant}_id.png\" }", "{ tag-id = \"{variant}_id.png\", curvature = \"{variant}_c.png\" }")];
     extension_of_another_kind: ["wrong-extension"], [("\"{variant}_id.png\"", "\"{variant}_id.jpg\"")];
     mesh_without_extension: ["wrong-extension"], [("\"{variant}.glb\"", "\"{variant}\"")];
@@ -156,6 +161,7 @@ broken! {
     adjustment_of_unknown_setting: ["unknown-target"], [("\"game.simplify.triangles\"", "\"game.simplify.triangle\"")];
     adjustment_of_nothing: ["unknown-target"], [("\"game.simplify.triangles\"", "\"game\"")];
     adjustment_out_of_range: ["out-of-range"], [("= 1200", "= 1")];
+    adjustment_of_a_table_of_tags: ["out-of-range"], [("{ op = \"unwrap\" }", "{ op = \"unwrap\", density = { iron = 2.0 } }"), ("\"game.simplify.triangles\" = 1200", "\"maps.unwrap.density\" = { iron = -2.0 }")];
     adjustment_of_a_program: ["unknown-target"], [("\"game.simplify.triangles\"", "\"small.oxipng.level\"")];
     adjustment_of_output_names: ["adjust-outputs"], [("\"game.simplify.triangles\" = 1200", "\"maps.bake.maps\" = [\"curvature\"]")];
     adjustment_finer_than_its_group: ["adjust-too-fine"], [("{ family = \"crate\" }", "{ size = \"small\" }"), ("\"game.simplify.triangles\" = 1200", "\"sheet.sheet.columns\" = 2")];

@@ -241,10 +241,7 @@ mod tests {
             cuboid([0.0; 3], [1.0; 3], "timber"),
             cuboid([2.0, 0.0, 0.0], [3.0, 1.0, 1.0], "iron"),
         ];
-        let unwrapping = Unwrapping {
-            size_px: 256,
-            padding_px: 4,
-        };
+        let unwrapping = Unwrapping::plain(256, 4);
         unwrap(&together(&parts), &unwrapping).unwrap().mesh
     }
 

@@ -168,6 +168,38 @@ impl Context<'_> {
         }
     }
 
+    /// A list of words that may be absent, which counts as empty.
+    pub fn optional_words(&self, setting: &str) -> Result<Vec<&str>, OperationError> {
+        if self.call.settings.contains_key(setting) {
+            self.words(setting)
+        } else {
+            Ok(Vec::new())
+        }
+    }
+
+    /// Tags with a number each, which may be absent; that counts as empty.
+    pub fn tag_numbers(&self, setting: &str) -> Result<Vec<(&str, f64)>, OperationError> {
+        let bad = || wrong(setting, "a table of tags and numbers");
+        let pairs = match self.call.settings.get(setting) {
+            None => return Ok(Vec::new()),
+            Some(Setting::List(pairs)) => pairs,
+            Some(_) => return Err(bad()),
+        };
+        let mut read = Vec::with_capacity(pairs.len());
+        for pair in pairs {
+            let Setting::List(pair) = pair else {
+                return Err(bad());
+            };
+            match pair.as_slice() {
+                [Setting::Text(tag), Setting::Number(number)] if number.is_finite() => {
+                    read.push((tag.as_str(), *number));
+                }
+                _ => return Err(bad()),
+            }
+        }
+        Ok(read)
+    }
+
     /// The mesh on a port.
     pub fn mesh(&self, port: &str) -> Result<&Arc<Mesh>, OperationError> {
         match self.inputs.get(port) {

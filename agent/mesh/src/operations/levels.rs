@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::simplify::{Goal, farthest_between, simplify};
+use super::simplify::{self, Goal, farthest_between, simplify};
 use super::{Context, OperationError, Produced};
 use crate::Mesh;
 use crate::value::Value;
@@ -11,7 +11,7 @@ use crate::value::Value;
 const LEVELS: [&str; 4] = ["lod1", "lod2", "lod3", "lod4"];
 
 pub(super) fn run(context: &Context<'_>) -> Result<Produced, OperationError> {
-    let input = context.mesh("mesh")?;
+    let input = simplify::input(context)?;
     let mut before: Arc<Mesh> = input.clone();
     let mut last: Option<(&str, usize)> = None;
     let mut produced = Produced::default();
@@ -30,7 +30,7 @@ pub(super) fn run(context: &Context<'_>) -> Result<Produced, OperationError> {
             .map_err(|error| OperationError::Unsuitable(format!("{level}: {error}")))?;
         before = Arc::new(simplified.mesh);
         let triangles = before.triangles.len() as f64;
-        let error_m = farthest_between(input, &before);
+        let error_m = farthest_between(&input, &before);
         produced
             .outputs
             .push((level.to_owned(), Value::Mesh(before.clone())));

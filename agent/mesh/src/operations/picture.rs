@@ -71,10 +71,7 @@ mod tests {
     #[test]
     fn a_colour_map_is_seen_and_the_mesh_turns_in_its_place() {
         let bare = cuboid([0.0; 3], [2.0, 1.0, 0.5], "timber");
-        let unwrapping = Unwrapping {
-            size_px: 64,
-            padding_px: 2,
-        };
+        let unwrapping = Unwrapping::plain(64, 2);
         let mesh = unwrap(&bare, &unwrapping).unwrap().mesh;
         let red = Map::filled(8, 8, &[255, 0, 0], true);
         let with = drawn(

@@ -4,7 +4,7 @@ use crate::declare::{Declaration, Default, Kind, Outputs, Port, SettingDecl, Set
 
 pub(super) const BAKE: Declaration = Declaration {
     name: "bake",
-    version: 1,
+    version: 2,
     summary: "Projects the high mesh onto the UVs of the low one and writes the maps asked for; several maps cost one load of both.",
     inputs: &[
         Port {
@@ -120,6 +120,13 @@ pub(super) const BAKE: Declaration = Declaration {
             unit: "",
             default: Default::Word("up"),
             summary: "Where green points in the normal map; glTF asks for up, some engines for down.",
+        },
+        SettingDecl {
+            name: "keep",
+            kind: SettingKind::Tags,
+            unit: "",
+            default: Default::Absent,
+            summary: "Tags of the low mesh whose UVs `unwrap` kept: their faces lie on a map of their own and get no texels here.",
         },
         packed("packed-red", "Map in the red of `packed`; absent: zero."),
         packed("packed-green", "Map in the green of `packed`; absent: zero."),

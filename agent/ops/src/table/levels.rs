@@ -4,7 +4,7 @@ use crate::declare::{Declaration, Default, Kind, Outputs, Port, SettingDecl, Set
 
 pub(super) const LEVELS: Declaration = Declaration {
     name: "levels",
-    version: 2,
+    version: 3,
     summary: "Reduces to several budgets in one pass, each level from the one before; a level without a budget is not made.",
     inputs: &[Port {
         name: "mesh",
@@ -83,6 +83,13 @@ pub(super) const LEVELS: Declaration = Declaration {
             unit: "",
             default: Default::Absent,
             summary: "Most triangles of level 4; not more than those of level 3.",
+        },
+        SettingDecl {
+            name: "uvs",
+            kind: SettingKind::Word(&["keep", "drop"]),
+            unit: "",
+            default: Default::Word("keep"),
+            summary: "Whether UVs that the mesh has go with it: `keep` holds their seams as borders between tags are held; `drop` is for a mesh that is unwrapped anew.",
         },
     ],
     uses_tags: false,

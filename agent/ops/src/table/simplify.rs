@@ -19,7 +19,7 @@ const MESH_OUT: Port = Port {
 
 pub(super) const SIMPLIFY: Declaration = Declaration {
     name: "simplify",
-    version: 2,
+    version: 3,
     summary: "Reduces to a number of triangles, a share of them or an error; borders between tags and open borders are kept, and give way in stages only where a number is out of reach otherwise.",
     inputs: &[MESH_IN],
     outputs: Outputs::Fixed(&[MESH_OUT]),
@@ -53,6 +53,13 @@ pub(super) const SIMPLIFY: Declaration = Declaration {
             unit: "m",
             default: Default::Absent,
             summary: "As few remain as can while no vertex of the input is farther from the result than this.",
+        },
+        SettingDecl {
+            name: "uvs",
+            kind: SettingKind::Word(&["keep", "drop"]),
+            unit: "",
+            default: Default::Word("keep"),
+            summary: "Whether UVs that the mesh has go with it: `keep` holds their seams as borders between tags are held; `drop` is for a mesh that is unwrapped anew.",
         },
     ],
     uses_tags: false,

@@ -48,6 +48,8 @@ pub(crate) enum Literal {
     Number(f64),
     Text(String),
     List(Vec<At<Literal>>),
+    /// Only for settings; no tables inside.
+    Table(Vec<(At<String>, At<Literal>)>),
 }
 
 impl Literal {
@@ -58,16 +60,17 @@ impl Literal {
             Self::Number(_) => "a number",
             Self::Text(_) => "text",
             Self::List(_) => "a list",
+            Self::Table(_) => "a table",
         }
     }
 
-    /// As text, as it would stand in a name; `None` for lists.
+    /// As text, as it would stand in a name; `None` for lists and tables.
     pub(crate) fn plain(&self) -> Option<String> {
         match self {
             Self::Flag(flag) => Some(flag.to_string()),
             Self::Number(number) => Some(number_text(*number)),
             Self::Text(text) => Some(text.clone()),
-            Self::List(_) => None,
+            Self::List(_) | Self::Table(_) => None,
         }
     }
 }
@@ -170,6 +173,22 @@ pub(crate) fn literal(node: &Node<'_>, what: &str, report: &mut Report<'_>) -> O
         }
     };
     Some(At::new(value, node.span()))
+}
+
+/// Reads the value of a setting, which may also be a table of plain values.
+pub(crate) fn setting(node: &Node<'_>, what: &str, report: &mut Report<'_>) -> Option<At<Literal>> {
+    let DeValue::Table(table) = node.get_ref() else {
+        return literal(node, what, report);
+    };
+    let entries = table.iter().map(|(key, node)| {
+        let name = At::new(key.get_ref().to_string(), key.span());
+        let value = literal(node, &format!("`{}` of {what}", name.value), report)?;
+        Some((name, value))
+    });
+    // All entries are looked at before the table is given up.
+    let entries: Vec<Option<_>> = entries.collect();
+    let entries = entries.into_iter().collect::<Option<_>>()?;
+    Some(At::new(Literal::Table(entries), node.span()))
 }
 
 /// Says that a value has another type than it should.

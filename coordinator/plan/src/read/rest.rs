@@ -194,10 +194,13 @@ fn read_set(node: &Node<'_>, report: &mut Report<'_>) -> Vec<SetDecl> {
 fn flatten(section: &Section<'_>, prefix: &str, read: &mut Vec<SetDecl>, report: &mut Report<'_>) {
     for (key, node) in section.entries() {
         let whole = format!("{prefix}{}", key.value);
-        if let DeValue::Table(table) = node.get_ref() {
+        // `step.operation.setting` goes no deeper: a table there is the setting's own.
+        if let DeValue::Table(table) = node.get_ref()
+            && whole.split('.').count() < 3
+        {
             let inner = Section::open("`set`", node.span(), table);
             flatten(&inner, &format!("{whole}."), read, report);
-        } else if let Some(value) = literal::literal(node, &format!("`{whole}`"), report) {
+        } else if let Some(value) = literal::setting(node, &format!("`{whole}`"), report) {
             read.push(SetDecl {
                 key: At::new(whole, key.span),
                 value,

@@ -212,7 +212,7 @@ fn read_call(node: &Node<'_>, section: &Section<'_>, report: &mut Report<'_>) ->
         if ["op", "in", "as"].contains(&key.as_str()) {
             continue;
         }
-        match literal::literal(node, &format!("`{}`", key.value), report) {
+        match literal::setting(node, &format!("`{}`", key.value), report) {
             Some(value) => settings.push((key, value)),
             None => sound = false,
         }

@@ -82,13 +82,13 @@ impl FieldValue {
         }
     }
 
-    /// A value of an axis; `None` for a list, which was complained about.
+    /// A value of an axis; `None` for a list or a table, which was complained about.
     fn axis(literal: &Literal) -> Option<Self> {
         let scalar = match literal {
             Literal::Number(number) => Scalar::Number(*number),
             Literal::Flag(flag) => Scalar::Flag(*flag),
             Literal::Text(_) => Scalar::Text,
-            Literal::List(_) => return None,
+            Literal::List(_) | Literal::Table(_) => return None,
         };
         Some(Self {
             text: literal.plain()?,

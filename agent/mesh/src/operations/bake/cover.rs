@@ -21,8 +21,8 @@ pub(super) struct Cover {
 }
 
 impl Cover {
-    /// None where the mesh has no UVs.
-    pub fn of(low: &Mesh, size: usize, per_side: usize) -> Option<Self> {
+    /// None where the mesh has no UVs. Triangles that are left out cover nothing.
+    pub fn of(low: &Mesh, size: usize, per_side: usize, left_out: impl Fn(usize) -> bool) -> Option<Self> {
         let side = (size * per_side) as f64;
         let corners: Vec<[[f64; 2]; 3]> = low
             .uvs
@@ -32,7 +32,11 @@ impl Cover {
             .collect();
         let rows: Vec<_> = corners
             .iter()
-            .map(|corners| {
+            .enumerate()
+            .map(|(triangle, corners)| {
+                if left_out(triangle) {
+                    return 0..0;
+                }
                 let (begin, end) = touched(corners.map(|corner| corner[1]), size * per_side);
                 begin / per_side..end.div_ceil(per_side)
             })

@@ -6,7 +6,7 @@
 ///
 /// Exact, in two sweeps: first within each column, then along rows over the lower envelope of parabolas (Felzenszwalb &
 /// Huttenlocher, Distance Transforms of Sampled Functions, 2012, from memory).
-pub(super) fn nearest_covered(covered: &[bool], size: usize) -> Vec<u32> {
+pub(in crate::operations) fn nearest_covered(covered: &[bool], size: usize) -> Vec<u32> {
     const NONE: u32 = u32::MAX;
     // Row of the nearest covered texel in the same column.
     let mut in_column = vec![NONE; size * size];

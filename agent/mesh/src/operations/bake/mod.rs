@@ -15,7 +15,7 @@
 
 mod cover;
 mod directions;
-mod fill;
+pub(super) mod fill;
 mod frame;
 mod project;
 mod scene;
@@ -29,6 +29,7 @@ use self::project::Projector;
 use self::scene::Scene;
 pub use self::settings::{Baking, Depth, Green, Kind, Scalar};
 use self::texels::{Row, bake_row};
+use super::displace::tag_number;
 use super::{Context, OperationError, Produced};
 use crate::map::Samples;
 use crate::mesh::UNTAGGED;
@@ -78,7 +79,14 @@ pub(super) fn run(context: &Context<'_>) -> Result<Produced, OperationError> {
 pub fn bake(high: &Mesh, low: &Mesh, baking: &Baking<'_>) -> Result<Baked, OperationError> {
     check(high, low, baking)?;
     let size = baking.size as usize;
-    let cover = Cover::of(low, size, baking.samples as usize).ok_or_else(|| {
+    let mut kept = vec![false; low.tags.len()];
+    for name in &baking.keep {
+        if let Some(tag) = tag_number(low, Some(name))? {
+            kept[usize::from(tag)] = true;
+        }
+    }
+    let left_out = |face: usize| kept.get(usize::from(low.face_tags[face])) == Some(&true);
+    let cover = Cover::of(low, size, baking.samples as usize, left_out).ok_or_else(|| {
         OperationError::Unsuitable("the low mesh has no UVs; put `unwrap` before `bake`".to_owned())
     })?;
     let bounds = high
@@ -95,7 +103,7 @@ pub fn bake(high: &Mesh, low: &Mesh, baking: &Baking<'_>) -> Result<Baked, Opera
     let covered: Vec<bool> = rows.iter().flat_map(|row| row.covered.iter().copied()).collect();
     if !covered.contains(&true) {
         return Err(OperationError::Unsuitable(
-            "the UVs of the low mesh cover no texel; they must lie between 0 and 1 and have area".to_owned(),
+            "the UVs of the low mesh cover no texel; they must lie between 0 and 1 and have area, and `keep` must leave some face to bake".to_owned(),
         ));
     }
     let nearest = fill::nearest_covered(&covered, size);

@@ -111,6 +111,8 @@ pub struct Baking<'a> {
     pub green: Green,
     /// Red, green, blue and alpha of the packed map. A colour without a scalar is zero; without alpha there is none.
     pub packed: [Option<Scalar>; 4],
+    /// Tags of the low mesh whose faces get no texels: they lie on a map of their own.
+    pub keep: Vec<String>,
     /// Colours of the tags in the ID map.
     pub tags: &'a [TagColor],
 }
@@ -130,6 +132,7 @@ impl Default for Baking<'_> {
             depth: Depth::Eight,
             green: Green::Up,
             packed: [None; 4],
+            keep: Vec::new(),
             tags: &[],
         }
     }
@@ -175,6 +178,11 @@ impl<'a> Baking<'a> {
                 Some(word) => return Err(unknown("green", word)),
             },
             packed,
+            keep: context
+                .optional_words("keep")?
+                .into_iter()
+                .map(str::to_owned)
+                .collect(),
             tags: context.tags,
         })
     }

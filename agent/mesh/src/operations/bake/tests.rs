@@ -42,7 +42,7 @@ fn with_cells(mut mesh: Mesh) -> Mesh {
 
 /// The triangle at the middle of each texel.
 fn faces_at(low: &Mesh, size: usize) -> Vec<Option<u32>> {
-    let cover = Cover::of(low, size, 1).unwrap();
+    let cover = Cover::of(low, size, 1, |_| false).unwrap();
     let mut row_of = Vec::new();
     (0..size)
         .flat_map(|row| {
@@ -137,15 +137,7 @@ fn a_whole_recipe_keeps_the_shares_of_its_tags_in_the_id_map() {
     use crate::operations::unwrap::{Unwrapping, unwrap};
     let high = remesh(&crate::test_shapes::plank_crate(), 0.01).unwrap();
     let low = simplify(&high, Goal::Triangles(2000)).unwrap().mesh;
-    let low = unwrap(
-        &low,
-        &Unwrapping {
-            size_px: 512,
-            padding_px: 4,
-        },
-    )
-    .unwrap()
-    .mesh;
+    let low = unwrap(&low, &Unwrapping::plain(512, 4)).unwrap().mesh;
     let tags = tags();
     let baking = Baking {
         maps: vec![Kind::TagId],
@@ -362,4 +354,48 @@ fn threads_change_nothing() {
     let one = with(1);
     assert_eq!(one, with(2));
     assert_eq!(one, with(7));
+}
+
+#[test]
+fn faces_that_keep_their_uvs_get_no_texels() {
+    use crate::operations::unwrap::{Unwrapping, unwrap};
+    let mut low = together(&[
+        cuboid([0.0; 3], [1.0; 3], "timber"),
+        cuboid([3.0, 0.0, 0.0], [4.0, 1.0, 1.0], "iron"),
+    ]);
+    // The iron lies all over the sheet that it shares with other models.
+    low.uvs = Some(vec![[[0.0, 0.0], [1.0, 0.0], [1.0, 1.0]]; 24]);
+    let unwrapping = Unwrapping {
+        keep: &["iron"],
+        ..Unwrapping::plain(64, 2)
+    };
+    let low = unwrap(&low, &unwrapping).unwrap().mesh;
+    let tags = tags();
+    let has = |keep: &[&str], colour: [u8; 3]| {
+        let baking = Baking {
+            maps: vec![Kind::TagId],
+            size: 64,
+            samples: 1,
+            keep: keep.iter().map(|tag| (*tag).to_owned()).collect(),
+            tags: &tags,
+            ..Baking::default()
+        };
+        let baked = bake(&low, &low, &baking).unwrap();
+        let map = &baked.maps[0];
+        (0..64 * 64).any(|texel| map.rgb_at(texel % 64, texel / 64) == colour)
+    };
+    assert!(has(&["iron"], TIMBER) && !has(&["iron"], IRON));
+    assert!(has(&[], IRON));
+    let absent = Baking {
+        maps: vec![Kind::TagId],
+        keep: vec!["rope".to_owned()],
+        tags: &tags,
+        ..Baking::default()
+    };
+    assert!(
+        bake(&low, &low, &absent)
+            .unwrap_err()
+            .to_string()
+            .contains("`rope`")
+    );
 }

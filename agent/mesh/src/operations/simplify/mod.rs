@@ -8,17 +8,21 @@
 //! - `crossing`: keeps faces of a coarse surface from passing through each other.
 //! - `tunnel`: cuts and caps narrow tunnels.
 //! - `pressure`: what gives way when a budget is out of reach otherwise.
+//! - `seams`: UVs through a collapse.
 //! - `stray`: the error that was reached.
 
 mod crossing;
 mod pressure;
 mod quadric;
 mod reduce;
+mod seams;
 mod stray;
 mod surface;
 mod tunnel;
 
 pub use pressure::Pressure;
+
+use std::sync::Arc;
 
 use super::{Context, OperationError, Produced};
 use crate::Mesh;
@@ -42,7 +46,7 @@ pub enum Goal {
 /// A reduced mesh and how far it strayed.
 #[derive(Debug, Clone)]
 pub struct Simplified {
-    /// The reduced mesh, without UVs and normals: they belong to vertices that are gone.
+    /// The reduced mesh, with UVs where the input has them; without normals, which belong to vertices that are gone.
     pub mesh: Mesh,
     /// Greatest distance of an input vertex from the reduced surface, metres.
     pub error_m: f64,
@@ -51,12 +55,28 @@ pub struct Simplified {
 }
 
 pub(super) fn run(context: &Context<'_>) -> Result<Produced, OperationError> {
-    let simplified = simplify(context.mesh("mesh")?, goal(context)?)?;
+    let mesh = input(context)?;
+    let simplified = simplify(&mesh, goal(context)?)?;
     let triangles = simplified.mesh.triangles.len() as f64;
     Ok(Produced::mesh(simplified.mesh)
         .with_figure("triangles", triangles)
         .with_figure("error_m", simplified.error_m)
         .with_figure("pressure", f64::from(simplified.pressure as u8)))
+}
+
+/// The mesh to reduce, without UVs if the call says so.
+pub(super) fn input(context: &Context<'_>) -> Result<Arc<Mesh>, OperationError> {
+    let mesh = context.mesh("mesh")?;
+    match context.optional_text("uvs")? {
+        None | Some("keep") => Ok(mesh.clone()),
+        Some("drop") => Ok(Arc::new(Mesh {
+            uvs: None,
+            ..Mesh::clone(mesh)
+        })),
+        Some(word) => Err(OperationError::Unsuitable(format!(
+            "`uvs` is `{word}`; write `keep` or `drop`"
+        ))),
+    }
 }
 
 fn goal(context: &Context<'_>) -> Result<Goal, OperationError> {
@@ -83,7 +103,7 @@ fn goal(context: &Context<'_>) -> Result<Goal, OperationError> {
 
 /// Reduces a sound mesh towards the goal.
 ///
-/// Borders between tags and open borders keep their course, closed stays closed, tunnels stay open. Where a number of
+/// Borders between tags, seams of UVs and open borders keep their course, closed stays closed, tunnels stay open. Where a number of
 /// triangles is out of reach like that, it gives way in the stages of [`Pressure`]; if it stays out of reach, that is an
 /// error, and never a mesh over its budget. An error bound is kept without giving way.
 pub fn simplify(mesh: &Mesh, goal: Goal) -> Result<Simplified, OperationError> {
@@ -93,7 +113,6 @@ pub fn simplify(mesh: &Mesh, goal: Goal) -> Result<Simplified, OperationError> {
         ));
     }
     let plain = Mesh {
-        uvs: None,
         normals: None,
         ..mesh.clone()
     };

@@ -11,7 +11,8 @@ use rayon::prelude::*;
 use super::crossing::Watch;
 use super::pressure::Pressure;
 use super::quadric::Quadric;
-use super::surface::{END, EdgeFaces, Link, Surface};
+use super::seams::Moves;
+use super::surface::{END, EdgeFaces, Link, Surface, Uv};
 use super::tunnel::{self, Tunnel};
 use crate::Mesh;
 use crate::mesh::UNTAGGED;
@@ -326,10 +327,15 @@ impl Reducer {
         {
             return Tried::Refused;
         }
+        let moves = Moves::of(&self.surface, [a, b], &faces, place);
+        if !self.pressure.crosses() && moves.turn_over(&self.surface) {
+            return Tried::Refused;
+        }
         for tag in &faces.tags[..faces.count] {
             *self.tag_count(*tag) -= 1;
         }
         self.surface.merge(a, b, place);
+        moves.make(&mut self.surface);
         self.watch.update(&self.surface, a);
         let quadric = self.quadrics[b as usize];
         self.quadrics[a as usize].add(&quadric);
@@ -518,6 +524,7 @@ impl Reducer {
         let mut taken: HashSet<[u32; 3]> = HashSet::new();
         let mut mesh = Mesh {
             tags: input.tags.clone(),
+            uvs: input.uvs.as_ref().map(|_| Vec::new()),
             ..Mesh::default()
         };
         let surface = &self.surface;
@@ -526,6 +533,9 @@ impl Reducer {
                 continue;
             }
             mesh.face_tags.push(surface.tags[triangle]);
+            if let (Some(uvs), Some(corners)) = (&mut mesh.uvs, surface.uvs.get(triangle)) {
+                uvs.push(corners.map(|uv| uv.map(|coordinate| coordinate as f32)));
+            }
             mesh.triangles.push(corners.map(|corner| {
                 let number = &mut number[corner as usize];
                 if *number == END {
@@ -596,8 +606,8 @@ struct Prepared {
     open: bool,
 }
 
-/// A living face seen from one of its vertices: the other two in its order, and its tag.
-type Spoke = (u32, u32, u16);
+/// A living face seen from one of its vertices: the other two in its order, its tag, and the UVs of all three.
+type Spoke = (u32, u32, u16, [Uv; 3]);
 
 fn prepare(
     vertex: usize,
@@ -614,12 +624,15 @@ fn prepare(
         .filter(|&&corner| surface.alive[corner as usize / 3]);
     fan.extend(living.map(|&corner| {
         let [first, second] = others(corner, &surface.triangles);
-        (first, second, surface.tags[corner as usize / 3])
+        let uvs = surface.uvs.get(corner as usize / 3).map_or([[0.0; 2]; 3], |uvs| {
+            [0, 1, 2].map(|step| uvs[(corner as usize + step) % 3])
+        });
+        (first, second, surface.tags[corner as usize / 3], uvs)
     }));
     let mut quadric = Quadric::default();
     let mut borders = 0;
     let mut open = false;
-    for &(first, second, tag) in &*fan {
+    for &(first, second, tag, uvs) in &*fan {
         let [b, c] = [first, second].map(|other| surface.positions[other as usize] - here);
         let cross = b.cross(c);
         let twice_area = cross.length();
@@ -630,13 +643,16 @@ fn prepare(
         };
         // By the root of the area, as long as an edge: by the area itself, large faces would push small features away.
         quadric.add(&Quadric::plane(normal, here, (0.5 * twice_area).sqrt()));
-        for (other, edge) in [(first, b), (second, c)] {
+        for (other, edge, place) in [(first, b, 1), (second, c, 2)] {
             let mut faces = 0;
             let mut between_tags = false;
-            for &(near_first, near_second, near_tag) in &*fan {
+            for &(near_first, near_second, near_tag, near_uvs) in &*fan {
                 if near_first == other || near_second == other {
                     faces += 1;
-                    between_tags |= near_tag != tag;
+                    // A seam of the UVs is held as a border between tags is.
+                    let near_place = if near_first == other { 1 } else { 2 };
+                    between_tags |=
+                        near_tag != tag || near_uvs[0] != uvs[0] || near_uvs[near_place] != uvs[place];
                 }
             }
             let is_open = faces != 2;

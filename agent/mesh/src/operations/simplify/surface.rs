@@ -13,6 +13,8 @@ pub(super) struct Surface {
     pub positions: Vec<DVec3>,
     pub triangles: Vec<[u32; 3]>,
     pub tags: Vec<u16>,
+    /// UVs of the corners of each triangle; empty where the mesh has none.
+    pub uvs: Vec<[Uv; 3]>,
     pub alive: Vec<bool>,
     /// Living triangles.
     pub living: usize,
@@ -24,6 +26,9 @@ pub(super) struct Surface {
     mark: u32,
 }
 
+/// A place in the map.
+pub(super) type Uv = [f64; 2];
+
 /// The faces at an edge.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct EdgeFaces {
@@ -33,12 +38,14 @@ pub(super) struct EdgeFaces {
     pub tags: [u16; 2],
     /// Their third vertices.
     pub tips: [u32; 2],
+    /// UVs of the edge's two ends in each face; equal where the mesh has none.
+    pub uvs: [[Uv; 2]; 2],
 }
 
 impl EdgeFaces {
-    /// The edge lies between two tags, or has a face on one side only.
+    /// The edge lies between two tags or on a seam of the UVs, or has a face on one side only.
     pub fn is_border(&self) -> bool {
-        self.count != 2 || self.tags[0] != self.tags[1]
+        self.count != 2 || self.tags[0] != self.tags[1] || self.uvs[0] != self.uvs[1]
     }
 }
 
@@ -69,6 +76,12 @@ impl Surface {
             positions,
             triangles,
             tags: mesh.face_tags.clone(),
+            uvs: mesh
+                .uvs
+                .iter()
+                .flatten()
+                .map(|corners| corners.map(|uv| uv.map(f64::from)))
+                .collect(),
             alive,
         };
         for vertex in 0..surface.positions.len() {
@@ -108,6 +121,7 @@ impl Surface {
             count: 0,
             tags: [0; 2],
             tips: [END; 2],
+            uvs: [[[0.0; 2]; 2]; 2],
         };
         for corner in self.corners(a) {
             let [first, second] = self.others(corner);
@@ -117,6 +131,11 @@ impl Surface {
                 }
                 faces.tags[faces.count] = self.tags[corner as usize / 3];
                 faces.tips[faces.count] = if first == b { second } else { first };
+                if let Some(uvs) = self.uvs.get(corner as usize / 3) {
+                    let here = corner as usize % 3;
+                    let there = if first == b { here + 1 } else { here + 2 } % 3;
+                    faces.uvs[faces.count] = [uvs[here], uvs[there]];
+                }
                 faces.count += 1;
             }
         }
@@ -130,7 +149,13 @@ impl Surface {
         })
     }
 
-    /// An edge between two tags, or of one face, or of more than two.
+    /// UVs at a corner; the same for all where the mesh has none.
+    pub fn uv(&self, corner: u32) -> Uv {
+        let of_triangle = self.uvs.get(corner as usize / 3);
+        of_triangle.map_or([0.0; 2], |uvs| uvs[corner as usize % 3])
+    }
+
+    /// An edge between two tags, on a seam, of one face, or of more than two.
     pub fn is_border(&self, a: u32, b: u32) -> bool {
         self.faces_at(a, b).is_none_or(|faces| faces.is_border())
     }
@@ -221,11 +246,14 @@ impl Surface {
         (self.positions.len() - 1) as u32
     }
 
-    /// Adds a living triangle to the lists of its vertices.
-    pub fn add_triangle(&mut self, corners: [u32; 3], tag: u16) {
+    /// Adds a living triangle to the lists of its vertices; all of it lies at one place in the map.
+    pub fn add_triangle(&mut self, corners: [u32; 3], tag: u16, uv: Uv) {
         let number = self.triangles.len() as u32;
         self.triangles.push(corners);
         self.tags.push(tag);
+        if !self.uvs.is_empty() {
+            self.uvs.push([uv; 3]);
+        }
         self.alive.push(true);
         self.living += 1;
         for (place, vertex) in corners.into_iter().enumerate() {

@@ -312,3 +312,115 @@ fn a_long_way_down_gives_the_same_on_any_number_of_threads() {
     assert_eq!(one, with(2));
     assert_eq!(one, with(7));
 }
+
+/// A mesh with charts, whose UVs are told from the place by `unwrap` alone.
+fn with_charts(mesh: &Mesh) -> Mesh {
+    use crate::operations::unwrap::{Unwrapping, unwrap};
+    unwrap(mesh, &Unwrapping::plain(1024, 4)).unwrap().mesh
+}
+
+/// How far the UVs of points of the reduced surface lie from those of the nearest points of the input: root mean square, and the
+/// most. Points near a seam of the input are measured to the nearest of its charts.
+fn drift(before: &Mesh, after: &Mesh) -> (f64, f64) {
+    let bvh = Bvh::new(before);
+    let old = before.uvs.as_ref().unwrap();
+    let (mut sum, mut most, mut count) = (0.0, 0.0_f64, 0.0);
+    for (face, uvs) in after.uvs.as_ref().unwrap().iter().enumerate() {
+        let corners = after.corners(face).map(point);
+        for weights in [[1.0, 1.0, 1.0], [4.0, 1.0, 1.0], [1.0, 4.0, 1.0], [1.0, 1.0, 4.0]] {
+            let whole: f64 = weights.iter().sum();
+            let place = (0..3)
+                .map(|k| corners[k] * (weights[k] / whole))
+                .sum::<glam::DVec3>();
+            let uv = [0, 1].map(|axis| {
+                (0..3)
+                    .map(|k| f64::from(uvs[k][axis]) * weights[k] / whole)
+                    .sum::<f64>()
+            });
+            let nearest = bvh.nearest(place, f64::INFINITY).unwrap();
+            let reach = nearest.distance_squared.sqrt() + 1e-3;
+            // Every face about as near as the nearest one may be the one that was meant.
+            let apart = (0..before.triangles.len())
+                .filter_map(|other| {
+                    let (at, weights) =
+                        crate::spatial::closest_on_triangle(place, before.corners(other).map(point));
+                    (at.distance(place) <= reach).then(|| {
+                        let there = [0, 1].map(|axis| {
+                            (0..3)
+                                .map(|k| f64::from(old[other][k][axis]) * weights[k])
+                                .sum::<f64>()
+                        });
+                        ((there[0] - uv[0]).powi(2) + (there[1] - uv[1]).powi(2)).sqrt()
+                    })
+                })
+                .fold(f64::INFINITY, f64::min);
+            sum += apart * apart;
+            most = most.max(apart);
+            count += 1.0;
+        }
+    }
+    ((sum / count).sqrt(), most)
+}
+
+#[test]
+fn uvs_go_with_the_surface_and_seams_stay_where_they_are() {
+    for (shape, budget) in [
+        (sphere([0.0; 3], 0.5, 4, "iron"), 600),
+        (torus(1.0, 0.4, 64, 32, "iron"), 800),
+        (remesh(&plank_crate(), 0.03).unwrap(), 1500),
+    ] {
+        let before = with_charts(&shape);
+        let out = simplify(&before, Goal::Triangles(budget)).unwrap();
+        let after = &out.mesh;
+        after.validate().unwrap();
+        assert!(after.triangles.len() <= budget);
+        assert_eq!(out.pressure, Pressure::Kept);
+        let (rms, most) = drift(&before, after);
+        // A texel of 1024 is 0.00098.
+        assert!(rms < 0.002 && most < 0.02, "{rms} {most}");
+        // Shown with row 0 at the top, what was not mirrored is not mirrored.
+        let mirrored = after.uvs.iter().flatten().filter(|[a, b, c]| {
+            (f64::from(b[0]) - f64::from(a[0])) * (f64::from(c[1]) - f64::from(a[1]))
+                - (f64::from(b[1]) - f64::from(a[1])) * (f64::from(c[0]) - f64::from(a[0]))
+                > 1e-9
+        });
+        assert_eq!(mirrored.count(), 0);
+        // Charts keep their area in the map: seams were not smeared.
+        let area = |mesh: &Mesh| crate::operations::unwrap::measure(mesh).coverage;
+        assert!((area(after) / area(&before) - 1.0).abs() < 0.02);
+    }
+}
+
+#[test]
+fn what_stays_in_its_place_keeps_its_uvs_to_the_last_bit() {
+    // A box of flat sides, finely cut: of what is left, its corners never moved.
+    let before = with_charts(&remesh(&cuboid([0.0; 3], [1.0; 3], "timber"), 0.1).unwrap());
+    let out = simplify(&before, Goal::Triangles(40)).unwrap().mesh;
+    let corners = |mesh: &Mesh| -> Vec<([u32; 3], [u32; 2])> {
+        let uvs = mesh.uvs.as_ref().unwrap();
+        mesh.triangles
+            .iter()
+            .zip(uvs)
+            .flat_map(|(corners, uvs)| {
+                [0, 1, 2].map(|k| {
+                    (
+                        mesh.positions[corners[k] as usize].map(f32::to_bits),
+                        uvs[k].map(f32::to_bits),
+                    )
+                })
+            })
+            .collect()
+    };
+    let known: std::collections::HashSet<_> = corners(&before).into_iter().collect();
+    let is_corner = |place: [u32; 3]| {
+        let [x, y, z] = place.map(f32::from_bits);
+        [x, y, z].iter().all(|axis| axis.min(1.0 - axis).abs() < 1e-4)
+    };
+    let stayed: Vec<_> = corners(&out)
+        .into_iter()
+        .filter(|(place, _)| is_corner(*place))
+        .collect();
+    assert!(stayed.len() >= 24, "{}", stayed.len());
+    assert!(stayed.iter().all(|corner| known.contains(corner)));
+    assert!(drift(&before, &out).1 < 1e-3, "{:?}", drift(&before, &out));
+}

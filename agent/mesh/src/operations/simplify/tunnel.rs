@@ -8,7 +8,7 @@ use std::collections::{BTreeSet, HashSet, VecDeque};
 
 use glam::DVec3;
 
-use super::surface::Surface;
+use super::surface::{Surface, Uv};
 use crate::mesh::UNTAGGED;
 
 /// How far the faces beside a cap may lean away from its outer side, as a sine; more than this is an arm of the body,
@@ -30,6 +30,8 @@ pub(super) struct Tunnel {
     width: f64,
     /// Tags of the faces beside the loop on either side.
     tags: [u16; 2],
+    /// A place in the map beside the loop on either side. A cap takes its colour from there: a stretch of the map of its own it has not.
+    uvs: [Uv; 2],
 }
 
 /// Weighted squared distance by which a cap strays, comparable to a quadric's cost; infinite for a loop without area.
@@ -51,6 +53,7 @@ impl Tunnel {
         let mut right: [Vec<u32>; 3] = Default::default();
         let mut tips = [[0; 3]; 2];
         let mut tags = [UNTAGGED; 2];
+        let mut uvs = [[0.0; 2]; 2];
         for place in 0..3 {
             let [here, after, before] = [0, 1, 2].map(|step| ring[(place + step) % 3]);
             let left = sector(surface, here, after, before)?;
@@ -64,6 +67,7 @@ impl Tunnel {
             // Of the three faces on a side the first speaks for the cap.
             if place == 0 {
                 tags = [begin, end].map(|corner| surface.tags[corner as usize / 3]);
+                uvs = [begin, end].map(|corner| surface.uv(corner));
             }
         }
         if tips.iter().flatten().any(|tip| ring.contains(tip)) {
@@ -94,6 +98,7 @@ impl Tunnel {
             normal,
             width: cross.length() / longest,
             tags,
+            uvs,
         };
         tunnel.leaves_one_piece(surface).then_some(tunnel)
     }
@@ -115,8 +120,8 @@ impl Tunnel {
             surface.give(faces, vertex, *twin);
         }
         let [a, b, c] = self.ring;
-        surface.add_triangle([a, c, b], self.tags[0]);
-        surface.add_triangle(made, self.tags[1]);
+        surface.add_triangle([a, c, b], self.tags[0], self.uvs[0]);
+        surface.add_triangle(made, self.tags[1], self.uvs[1]);
         made
     }
 

@@ -18,12 +18,19 @@ pub struct Measured {
 
 /// Measures the UVs of a mesh; faces without area in space or in the map are left out. Without UVs all is zero.
 pub fn measure(mesh: &Mesh) -> Measured {
+    measure_weighed(mesh, |_| Some(1.0))
+}
+
+/// As [`measure`], for surfaces of which some are to have more texels than others: `factor` says for a triangle how many times as
+/// many along a metre, or none to leave it out.
+pub fn measure_weighed(mesh: &Mesh, factor: impl Fn(usize) -> Option<f64>) -> Measured {
     let mut sum = 0.0;
     let mut surface = 0.0;
     let mut map = 0.0;
     let mut most_squared = 0.0_f64;
     for (triangle, uvs) in mesh.uvs.iter().flatten().enumerate() {
-        let [a, b, c] = mesh.corners(triangle).map(point);
+        let Some(factor) = factor(triangle) else { continue };
+        let [a, b, c] = mesh.corners(triangle).map(|corner| point(corner) * factor);
         let [s, t, r] = uvs.map(|[u, v]| DVec2::new(f64::from(u), f64::from(v)));
         let twice_map = (t - s).perp_dot(r - s);
         let area = 0.5 * (b - a).cross(c - a).length();

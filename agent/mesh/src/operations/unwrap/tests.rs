@@ -6,12 +6,9 @@ use super::*;
 use crate::operations::remesh::remesh;
 use crate::operations::simplify::{Goal, simplify};
 use crate::operations::wear::{Wearing, wear};
-use crate::test_shapes::{cuboid, plank_crate, sphere, torus};
+use crate::test_shapes::{cuboid, plank_crate, sphere, together, torus};
 
-const PLAIN: Unwrapping = Unwrapping {
-    size_px: 1024,
-    padding_px: 4,
-};
+const PLAIN: Unwrapping = Unwrapping::plain(1024, 4);
 
 /// For each texel of a map the triangles whose inside holds its middle.
 fn raster(mesh: &Mesh, side: usize, mut visit: impl FnMut(usize, usize)) {
@@ -67,7 +64,7 @@ fn charts(mesh: &Mesh) -> Vec<usize> {
         .collect()
 }
 
-fn assert_sound(input: &Mesh, unwrapping: &Unwrapping) -> Unwrapped {
+fn assert_sound(input: &Mesh, unwrapping: &Unwrapping<'_>) -> Unwrapped {
     let out = unwrap(input, unwrapping).unwrap();
     let mesh = &out.mesh;
     mesh.validate().unwrap();
@@ -151,10 +148,7 @@ fn a_worn_and_reduced_crate_unwraps_without_overlap() {
 
 #[test]
 fn charts_keep_their_distance() {
-    let unwrapping = Unwrapping {
-        size_px: 512,
-        padding_px: 8,
-    };
+    let unwrapping = Unwrapping::plain(512, 8);
     let out = assert_sound(&sphere([0.0; 3], 0.5, 3, "iron"), &unwrapping);
     let chart = charts(&out.mesh);
     let mut owner = vec![usize::MAX; 512 * 512];
@@ -177,10 +171,7 @@ fn charts_keep_their_distance() {
 #[test]
 fn what_does_not_fit_says_so() {
     let fine = sphere([0.0; 3], 0.5, 3, "iron");
-    let tight = Unwrapping {
-        size_px: 16,
-        padding_px: 12,
-    };
+    let tight = Unwrapping::plain(16, 12);
     assert!(unwrap(&fine, &tight).unwrap_err().to_string().contains("padding"));
     assert!(
         unwrap(&Mesh::default(), &PLAIN)
@@ -205,4 +196,167 @@ fn threads_change_nothing() {
     let one = with(1);
     assert_eq!(one, with(2));
     assert_eq!(one, with(7));
+}
+
+#[test]
+fn a_tag_with_a_factor_has_so_many_times_the_texels_along_a_metre() {
+    let parts = [
+        cuboid([0.0; 3], [1.0, 0.4, 0.6], "timber"),
+        cuboid([2.0, 0.0, 0.0], [3.0, 1.0, 1.0], "iron"),
+        sphere([5.0, 0.0, 0.0], 0.4, 3, "rope"),
+    ];
+    let shape = together(&parts);
+    for density in [
+        vec![("iron", 2.0)],
+        vec![("iron", 0.5), ("rope", 3.0)],
+        // The same for all is as good as none.
+        vec![("iron", 4.0), ("rope", 4.0), ("timber", 4.0)],
+    ] {
+        let unwrapping = Unwrapping {
+            density: &density,
+            ..PLAIN
+        };
+        let out = assert_sound(&shape, &unwrapping);
+        let factor = |tag: &str| {
+            density
+                .iter()
+                .find(|(name, _)| *name == tag)
+                .map_or(1.0, |(_, factor)| *factor)
+        };
+        assert_eq!(out.of_tags.len(), 3);
+        for (tag, texels_per_m) in &out.of_tags {
+            let of_one = texels_per_m / factor(tag);
+            assert!(
+                (of_one / out.texels_per_m - 1.0).abs() < 0.03,
+                "{tag}: {of_one} {}",
+                out.texels_per_m
+            );
+        }
+        // Factors are no stretch: a box has none.
+        assert!(out.measured.stretch_l2 < 1.01, "{:?}", out.measured);
+        assert!(out.measured.coverage > 0.4, "{:?}", out.measured);
+    }
+    // Seen without factors they would be.
+    let unwrapping = Unwrapping {
+        density: &[("iron", 2.0)],
+        ..PLAIN
+    };
+    assert!(measure(&unwrap(&shape, &unwrapping).unwrap().mesh).stretch_l2 > 1.1);
+}
+
+#[test]
+fn without_factors_that_differ_the_charts_are_those_of_plain_unwrapping() {
+    let shape = together(&[
+        cuboid([0.0; 3], [1.0; 3], "timber"),
+        sphere([3.0, 0.0, 0.0], 0.5, 2, "iron"),
+    ]);
+    let same = Unwrapping {
+        density: &[("iron", 1.0), ("timber", 1.0)],
+        ..PLAIN
+    };
+    assert_eq!(
+        unwrap(&shape, &same).unwrap().mesh,
+        unwrap(&shape, &PLAIN).unwrap().mesh
+    );
+}
+
+/// A box of iron on a trim sheet, all six sides on one strip of it and beyond the unit square, and a ball of timber without UVs.
+fn trimmed() -> Mesh {
+    let mut shape = together(&[
+        cuboid([0.0; 3], [1.0, 2.0, 3.0], "iron"),
+        sphere([5.0, 0.0, 0.0], 0.5, 3, "timber"),
+    ]);
+    let strip = [
+        [[0.1, 0.7], [3.7, 0.7], [3.7, 0.9]],
+        [[0.1, 0.7], [3.7, 0.9], [0.1, 0.9]],
+    ];
+    let uvs = (0..shape.triangles.len()).map(|face| if face < 12 { strip[face % 2] } else { [[0.0; 2]; 3] });
+    shape.uvs = Some(uvs.collect());
+    shape
+}
+
+#[test]
+fn kept_uvs_stay_bit_for_bit_and_the_others_have_the_whole_map() {
+    let shape = trimmed();
+    let keep = Unwrapping {
+        keep: &["iron"],
+        ..PLAIN
+    };
+    let out = unwrap(&shape, &keep).unwrap();
+    let (old, new) = (shape.uvs.as_ref().unwrap(), out.mesh.uvs.as_ref().unwrap());
+    for face in 0..12 {
+        assert_eq!(
+            old[face].map(|uv| uv.map(f32::to_bits)),
+            new[face].map(|uv| uv.map(f32::to_bits))
+        );
+    }
+    // The rest is what it would be alone.
+    let alone = unwrap(&sphere([5.0, 0.0, 0.0], 0.5, 3, "timber"), &PLAIN).unwrap();
+    assert_eq!(new[12..], alone.mesh.uvs.unwrap()[..]);
+    assert_eq!((out.charts, out.measured), (alone.charts, alone.measured));
+    assert_eq!(
+        out.of_tags
+            .iter()
+            .map(|(tag, _)| tag.as_str())
+            .collect::<Vec<_>>(),
+        ["timber"]
+    );
+    // With all tags kept nothing is left to do.
+    let mut all = cuboid([0.0; 3], [1.0; 3], "iron");
+    all.uvs = Some(old[..12].to_vec());
+    let out = unwrap(&all, &keep).unwrap();
+    assert_eq!((out.mesh.uvs, out.charts), (all.uvs, 0));
+}
+
+#[test]
+fn what_cannot_be_kept_or_weighed_is_said() {
+    let problem =
+        |mesh: &Mesh, unwrapping: &Unwrapping<'_>| unwrap(mesh, unwrapping).unwrap_err().to_string();
+    let mut shape = trimmed();
+    let keep = Unwrapping {
+        keep: &["iron"],
+        ..PLAIN
+    };
+    assert!(
+        problem(
+            &shape,
+            &Unwrapping {
+                keep: &["rope"],
+                ..PLAIN
+            }
+        )
+        .contains("no face carries the tag `rope`")
+    );
+    assert!(
+        problem(
+            &shape,
+            &Unwrapping {
+                density: &[("rope", 2.0)],
+                ..PLAIN
+            }
+        )
+        .contains("rope")
+    );
+    assert!(
+        problem(
+            &shape,
+            &Unwrapping {
+                density: &[("iron", 2.0)],
+                ..keep
+            }
+        )
+        .contains("in `density` and in `keep`")
+    );
+    let lost = remesh(&shape, 0.1).unwrap();
+    assert!(
+        problem(&lost, &keep).contains("without a remesh"),
+        "{}",
+        problem(&lost, &keep)
+    );
+    shape.uvs.as_mut().unwrap()[5] = [[0.0; 2]; 3];
+    assert!(
+        problem(&shape, &keep).contains("1 of its 12 faces have no UVs"),
+        "{}",
+        problem(&shape, &keep)
+    );
 }

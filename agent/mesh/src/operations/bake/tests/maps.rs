@@ -80,10 +80,7 @@ fn slopes_have_the_bytes_of_their_normals() {
 
 #[test]
 fn a_mesh_on_itself_has_a_flat_normal_map() {
-    let unwrapping = Unwrapping {
-        size_px: 256,
-        padding_px: 4,
-    };
+    let unwrapping = Unwrapping::plain(256, 4);
     let soft = crate::operations::remesh::remesh(&crate::test_shapes::plank_crate(), 0.02).unwrap();
     for mesh in [
         with_cells(torus(1.0, 0.4, 24, 12, "iron")),
@@ -115,10 +112,7 @@ fn a_mesh_on_itself_has_a_flat_normal_map() {
 #[test]
 fn a_coarse_sphere_shows_the_normals_of_a_fine_one() {
     const SIZE: usize = 256;
-    let unwrapping = Unwrapping {
-        size_px: SIZE as u32,
-        padding_px: 4,
-    };
+    let unwrapping = Unwrapping::plain(SIZE as u32, 4);
     let low = unwrap(&sphere([0.0; 3], 1.0, 2, "iron"), &unwrapping)
         .unwrap()
         .mesh;
@@ -136,7 +130,7 @@ fn a_coarse_sphere_shows_the_normals_of_a_fine_one() {
     ));
     let normals = corner_normals(&low);
     let tangents = corner_tangents(&low, &normals).unwrap();
-    let cover = Cover::of(&low, SIZE, 1).unwrap();
+    let cover = Cover::of(&low, SIZE, 1, |_| false).unwrap();
     let mut triangles = Vec::new();
     let mut worst = 0.0_f64;
     let mut count = 0;
@@ -194,7 +188,7 @@ fn positions_can_be_turned_back_into_metres() {
     };
     let map = samples(&one(Kind::Position, &mesh, &mesh, baking));
     let bounds = mesh.bounds().unwrap();
-    let cover = Cover::of(&mesh, 64, 1).unwrap();
+    let cover = Cover::of(&mesh, 64, 1, |_| false).unwrap();
     let mut triangles = Vec::new();
     for row in 0..64 {
         cover.fill_row(row, &mut triangles);
