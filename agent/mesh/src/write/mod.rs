@@ -10,6 +10,6 @@ mod vertices;
 
 pub use glb::{WriteError, glb, glb_of_model};
 pub use normals::corner_normals;
-pub(crate) use normals::smoothed_normals;
+pub(crate) use normals::{Seams, smoothed_normals};
 pub use obj::{obj, obj_of_model};
 pub(crate) use tangents::{CornerTangents, corner_tangents};

@@ -13,11 +13,26 @@ pub fn corner_normals(mesh: &Mesh) -> Vec<[[f32; 3]; 3]> {
     if let Some(normals) = &mesh.normals {
         return normals.clone();
     }
-    smoothed_normals(mesh, SMOOTHING_DEGREES)
+    smoothed_normals(mesh, SMOOTHING_DEGREES, Seams::Smooth)
+}
+
+/// What becomes of normals where charts of UVs meet.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Seams {
+    /// Nothing: only the angle counts.
+    Smooth,
+    /// Faces of different charts share none.
+    Split,
 }
 
 /// As [`corner_normals`] without the mesh's own, for any angle up to 180 degrees.
-pub(crate) fn smoothed_normals(mesh: &Mesh, smoothing_degrees: f64) -> Vec<[[f32; 3]; 3]> {
+pub(crate) fn smoothed_normals(mesh: &Mesh, smoothing_degrees: f64, seams: Seams) -> Vec<[[f32; 3]; 3]> {
+    let uvs = mesh.uvs.as_ref().filter(|_| seams == Seams::Split);
+    // Two faces at a vertex lie in one chart there if they have one place for it in the map.
+    let place = |face: usize, vertex: u32| {
+        let corner = mesh.triangles[face].iter().position(|&corner| corner == vertex);
+        uvs.zip(corner).map(|(uvs, corner)| uvs[face][corner])
+    };
     // The cross product's length is twice the area, so plain sums are weighted by area.
     let faces: Vec<DVec3> = (0..mesh.triangles.len())
         .map(|triangle| {
@@ -30,10 +45,16 @@ pub(crate) fn smoothed_normals(mesh: &Mesh, smoothing_degrees: f64) -> Vec<[[f32
     mesh.triangles
         .iter()
         .zip(&faces)
-        .map(|(indices, &own)| {
+        .enumerate()
+        .map(|(face, (indices, &own))| {
             indices.map(|index| {
                 let own_direction = own.normalize_or_zero();
-                let neighbours = around.vertex(index).iter().map(|&face| faces[face as usize]);
+                let own_place = place(face, index);
+                let neighbours = around
+                    .vertex(index)
+                    .iter()
+                    .filter(|&&other| own_place == place(other as usize, index))
+                    .map(|&other| faces[other as usize]);
                 let sum: DVec3 = neighbours
                     .filter(|other| {
                         own_direction == DVec3::ZERO
