@@ -36,7 +36,7 @@ pub(crate) fn bind_inputs(
         let renamed = call.inputs.iter().find(|(name, _)| name.value == port.name);
         let (name, span) = match renamed {
             Some((_, value)) => (Some(value.value.as_str()), &value.span),
-            None => (choose_value(port, values), &call.op.span),
+            None => (choose_value(port, declaration, values), &call.op.span),
         };
         match name.map(|name| (name, values.get(name))) {
             Some((name, Some(value))) => match check_value(port, name, value) {
@@ -98,10 +98,19 @@ pub(crate) fn bind_inputs(
     bound
 }
 
-/// The value of the port's own name, or else the only one that would do, or else the only one there is.
-fn choose_value<'v>(port: &Port, values: &'v BTreeMap<String, ChainValue>) -> Option<&'v str> {
+/// The value of the port's own name, or else the only one that would do, or else the only one there is. An optional port that has others
+/// of its kind beside it stays empty unless a value has its name: nobody could say which of them was meant.
+fn choose_value<'v>(
+    port: &Port,
+    declaration: &Declaration,
+    values: &'v BTreeMap<String, ChainValue>,
+) -> Option<&'v str> {
     if let Some((name, _)) = values.get_key_value(port.name) {
         return Some(name);
+    }
+    let alike = |other: &&Port| other.kind == port.kind && other.many == port.many;
+    if port.optional && declaration.inputs.iter().filter(alike).count() > 1 {
+        return None;
     }
     let mut fitting = values
         .iter()
@@ -180,6 +189,7 @@ pub(crate) fn bind_outputs(
     let ports: Vec<(String, Kind)> = match declaration.outputs {
         Outputs::Fixed(ports) => ports
             .iter()
+            .filter(|port| !port.optional || is_asked_for(port, call, operation))
             .map(|port| (port.name.to_owned(), port.kind))
             .collect(),
         Outputs::Named { setting, kind } => named_outputs(call, operation, setting, report)?
@@ -249,6 +259,12 @@ pub(crate) fn bind_outputs(
         bound.push((Binding { port, value }, kind));
     }
     Some(bound)
+}
+
+/// An output that need not be is there if the setting of its name is written, or the input of its name is read.
+fn is_asked_for(port: &Port, call: &CallDecl, operation: &Operation) -> bool {
+    let written = call.settings.iter().any(|(name, _)| name.value == port.name);
+    written || operation.inputs.iter().any(|input| input.port == port.name)
 }
 
 fn named_outputs(

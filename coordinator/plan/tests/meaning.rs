@@ -639,3 +639,127 @@ fn a_recipe_that_begins_with_tag_takes_models_with_wrong_or_missing_tags() {
     let wrong = with(&rule.replace("to = \"iron\"", "to = \"irn\"")).unwrap_err();
     assert_eq!(wrong.codes(), ["tags-by-rule", "unknown-tag"]);
 }
+
+#[test]
+fn a_table_of_tags_is_pairs_in_order_also_from_fields_and_adjustments() {
+    let text = manifest(
+        "models = \"base/*.obj\"\nname = \"{stem}-{finer}\"\ntags = { timber = \"#E69F00\", iron = \"#56B4E9\" }\n[variants.axes]\nfiner = [2, 3]",
+        r#"
+[step.game]
+from = { model = "{model}" }
+ops = [{ op = "unwrap", density = { timber = 0.5, iron = "{finer}" } }]
+makes = { mesh = "{variant}.glb" }
+[[adjust]]
+where = { finer = 3 }
+set = { game.unwrap.density = { iron = 4 } }
+"#,
+    );
+    let plan = plan(&text, &models(&["base/crate.obj"]));
+    let written = |address: &str| {
+        let kind = setting(find(&plan, address), 0, "density");
+        tidemill_proto::key::value_text(&tidemill_proto::v1::Value { kind })
+    };
+    assert_eq!(written("crate-2/game"), "[[iron, 2], [timber, 0.5]]");
+    assert_eq!(written("crate-3/game"), "[[iron, 4]]");
+    assert_eq!(tidemill_plan::recheck(&plan, tidemill_ops::all()), Ok(()));
+}
+
+#[test]
+fn a_received_table_of_tags_is_checked_anew() {
+    use tidemill_proto::v1::{Value, ValueList};
+    let text = manifest(
+        "models = \"base/*.obj\"\ntags = { timber = \"#E69F00\", iron = \"#56B4E9\" }",
+        r#"
+[step.game]
+from = { model = "{model}" }
+ops = [{ op = "unwrap", density = { iron = 2.0 } }]
+makes = { mesh = "{variant}.glb" }
+"#,
+    );
+    let sound = plan(&text, &models(&["base/crate.obj"]));
+    let list = |values| Value {
+        kind: Some(value::Kind::List(ValueList { values })),
+    };
+    let word = |text: &str| Value {
+        kind: Some(value::Kind::Text(text.to_owned())),
+    };
+    let one = |number| Value {
+        kind: Some(value::Kind::Number(number)),
+    };
+    for (bad, expected) in [
+        (list(vec![]), "at least one entry"),
+        (list(vec![list(vec![word("rope"), one(2.0)])]), "the tag `rope`"),
+        (list(vec![list(vec![word("iron"), one(-2.0)])]), "between"),
+        (
+            list(vec![list(vec![word("iron")])]),
+            "a table of tags and numbers",
+        ),
+        (list(vec![word("iron"), one(2.0)]), "a table of tags and numbers"),
+        (
+            list(vec![
+                list(vec![word("iron"), one(2.0)]),
+                list(vec![word("iron"), one(3.0)]),
+            ]),
+            "twice",
+        ),
+        (one(2.0), "a table of tags and numbers"),
+    ] {
+        let mut plan = sound.clone();
+        let Some(item::Action::Operations(operations)) = &mut plan.items[0].action else {
+            panic!()
+        };
+        let settings = &mut operations.chain[0].settings;
+        let field = settings.iter_mut().find(|field| field.name == "density").unwrap();
+        field.value = Some(bad);
+        let problems = tidemill_plan::recheck(&plan, tidemill_ops::all()).unwrap_err();
+        assert!(
+            problems.iter().any(|problem| problem.contains(expected)),
+            "{expected}: {problems:#?}"
+        );
+    }
+}
+
+/// Which port of an operation reads which value, and which gives which.
+fn bindings(item: &Item, operation: usize) -> [Vec<(String, String)>; 2] {
+    let Some(item::Action::Operations(operations)) = &item.action else {
+        panic!("{} runs a program", item.address)
+    };
+    let operation = &operations.chain[operation];
+    let pair = |binding: &tidemill_proto::v1::Binding| (binding.port.clone(), binding.value.clone());
+    [&operation.inputs, &operation.outputs].map(|bindings| bindings.iter().map(pair).collect())
+}
+
+#[test]
+fn optional_ports_of_one_kind_are_bound_by_name_and_give_what_they_read() {
+    let text = |makes: &str| {
+        manifest(
+            "models = \"base/*.obj\"\nfields = \"{family}-{size}\"\ntags = { timber = \"#E69F00\", iron = \"#56B4E9\" }",
+            &format!(
+                r#"
+[step.game]
+from = {{ mesh = "{{model}}" }}
+ops = [{{ op = "unwrap" }}]
+makes = {{ mesh = "{{variant}}.glb" }}
+[step.maps]
+from = {{ mesh = "game.mesh" }}
+ops = [{{ op = "bake", maps = ["height"] }}]
+makes = {{ height = "{{variant}}.png" }}
+[step.set]
+each = "family"
+from = {{ meshes = "game.mesh", height = "maps.height" }}
+ops = [{{ op = "pack" }}]
+makes = {{ mesh = "{{family}}-set.glb", {makes} = "{{family}}-set.png" }}
+"#
+            ),
+        )
+    };
+    let survey = models(&["base/crate-small.obj", "base/crate-large.obj"]);
+    let plan = plan(&text("height"), &survey);
+    let same = |names: [&str; 2]| names.map(|name| (name.to_owned(), name.to_owned())).to_vec();
+    let bound = bindings(find(&plan, "family=crate/set"), 0);
+    assert_eq!(bound, [same(["meshes", "height"]), same(["mesh", "height"])]);
+    assert_eq!(tidemill_plan::recheck(&plan, tidemill_ops::all()), Ok(()));
+    // What is not gathered is not made.
+    let refused = plan_with(&text("normal"), &survey, &Options::default()).unwrap_err();
+    assert_eq!(refused.codes(), ["unknown-value"]);
+}

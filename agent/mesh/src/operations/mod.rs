@@ -12,6 +12,7 @@ mod dress;
 mod inspect;
 mod levels;
 mod normals;
+pub mod pack;
 mod picture;
 mod place;
 mod remesh;
@@ -50,6 +51,7 @@ const TABLE: &[(&str, Operation)] = &[
     ("normals", normals::run),
     ("unwrap", unwrap::run),
     ("bake", bake::run),
+    ("pack", pack::run),
     ("dress", dress::run),
     ("picture", picture::run),
     ("sheet", sheet::run),

@@ -25,6 +25,7 @@ const ALL: &[Declaration] = &[
     normals::NORMALS,
     unwrap::UNWRAP,
     bake::BAKE,
+    pack::PACK,
     dress::DRESS,
     picture::PICTURE,
     sheet::SHEET,
@@ -40,6 +41,7 @@ mod dress;
 mod inspect;
 mod levels;
 mod normals;
+mod pack;
 mod picture;
 mod place;
 mod remesh;
