@@ -136,20 +136,34 @@ fn serve(arguments: &Arguments, config: Config) -> anyhow::Result<()> {
             .as_ref()
             .or(joined_at)
             .context("say where the coordinator is: --at HOST:PORT, or --join INVITATION")?;
-        let endpoint = reach::endpoint(&memberships, address)?
-            // A coordinator whose machine vanished must be noticed, or items would wait for ever to be told.
-            .http2_keep_alive_interval(Duration::from_secs(10))
-            .keep_alive_timeout(Duration::from_secs(10))
-            .keep_alive_while_idle(true);
-        tidemill_agent::run(config, endpoint.connect_lazy(), shutdown).await?;
+        let way = reach::way(&memberships, address)?.with(|endpoint| {
+            endpoint
+                // A coordinator whose machine vanished must be noticed, or items would wait for ever to be told.
+                .http2_keep_alive_interval(Duration::from_secs(10))
+                .keep_alive_timeout(Duration::from_secs(10))
+                .keep_alive_while_idle(true)
+        });
+        let channel = way.connect_lazy();
+        if way.is_secured() {
+            let address = reach::plain_address(address).to_owned();
+            let keeping = reach::renew::keep_fresh(memberships, address, channel.clone(), shutdown.clone());
+            tokio::spawn(keeping);
+        }
+        tidemill_agent::run(config, channel, shutdown).await?;
         Ok(())
     })
 }
 
-/// Joins, if that was not done before. A coordinator that is not up yet is waited for.
+/// Joins, if that was not done before, or so long ago that the certificate has ended. A coordinator that is not up yet is
+/// waited for.
 async fn join(invitation: &Invitation, config: &Config, memberships: &Path) -> anyhow::Result<()> {
-    if Membership::find(memberships, &invitation.address)?.is_some() {
-        return Ok(());
+    if let Some(membership) = Membership::find(memberships, &invitation.address)? {
+        match membership.term() {
+            Some(term) if term.ends <= jiff::Timestamp::now() => {
+                tracing::warn!(ended = %term.ends, "this machine's certificate has ended; joining again");
+            }
+            _ => return Ok(()),
+        }
     }
     loop {
         match reach::join(invitation, Role::Agent, &config.name, memberships).await {

@@ -25,7 +25,8 @@ use tonic::transport::server::{Connected, Router, Server};
 use crate::Config;
 use crate::engine::event::Event;
 use crate::engine::{self, EngineHandle, OpenArchiveError};
-use crate::identity::{Admission, Area, Identity};
+use crate::identity::tls::{self, Shown};
+use crate::identity::{Admission, Area, Identity, IdentityError};
 use crate::looks::drawer::Drawer;
 use crate::looks::eager;
 use crate::looks::queue::Queue;
@@ -74,8 +75,15 @@ pub enum OpenError {
 
 /// Why serving ended.
 #[derive(Debug, thiserror::Error)]
-#[error("the server failed: {0}")]
-pub struct ServeError(#[from] tonic::transport::Error);
+#[non_exhaustive]
+pub enum ServeError {
+    /// The transport failed.
+    #[error("the server failed: {0}")]
+    Transport(#[from] tonic::transport::Error),
+    /// Its certificates cannot be used.
+    #[error(transparent)]
+    Identity(#[from] IdentityError),
+}
 
 /// A running coordinator. Clones share it.
 #[derive(Clone)]
@@ -181,7 +189,20 @@ impl Coordinator {
         // Of other kinds of connections the certificates would not be found again.
         I: Stream<Item = io::Result<TcpStream>>,
     {
-        self.serve_to(incoming, Some(identity), shutdown).await
+        let shown = Arc::new(Shown::of(&identity)?);
+        let acceptor = tls::acceptor(&identity, Arc::clone(&shown))?;
+        let ending = self.shared.closing.child_token();
+        let fresh = tokio::spawn(tls::keep_fresh(
+            identity.folder().to_owned(),
+            shown,
+            ending.clone(),
+        ));
+        let shaken = Box::pin(tls::handshakes(incoming, acceptor));
+        let served = self.serve_to(shaken, Some(identity), shutdown).await;
+        ending.cancel();
+        // Told already, had it panicked.
+        let _ = fresh.await;
+        served
     }
 
     async fn serve_to<I, IO>(
@@ -195,10 +216,7 @@ impl Coordinator {
         IO: AsyncRead + AsyncWrite + Connected + Unpin + Send + 'static,
     {
         let ending = self.shared.closing.child_token();
-        let mut server = self.server();
-        if let Some(identity) = &identity {
-            server = server.tls_config(identity.tls())?;
-        }
+        let server = self.server();
         let router = self.router_until(server, ending.clone(), identity).await;
         let asked = {
             let ending = ending.clone();

@@ -47,6 +47,9 @@ enum Command {
     Init(setup::Init),
     /// Make one more invitation for agents or people.
     Invite(setup::Invite),
+    /// Make the server's certificate anew, for the same names and by the same authority. `serve` does it by itself, in time;
+    /// this is for when that could not be, as after a long rest.
+    Renew(setup::Renew),
 }
 
 #[derive(Debug, clap::Args)]
@@ -108,6 +111,7 @@ async fn run(command: Command) -> anyhow::Result<()> {
         Command::Serve(serve_as) => serve_as,
         Command::Init(init) => return init.run(),
         Command::Invite(invite) => return invite.run(),
+        Command::Renew(renew) => return renew.run(),
     };
     let identity = setup::identity_for(&serve_as.data, serve_as.listen, serve_as.plain)?;
     let config = Config {

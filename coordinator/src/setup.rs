@@ -1,4 +1,4 @@
-//! The commands that set up who may join: `init`, `invite`, and what `serve` needs of them.
+//! The commands that set up who may join: `init`, `invite`, `renew`, and what `serve` needs of them.
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context as _, bail};
 use clap::{Args, ValueEnum};
 use tidemill_coordinator::identity::Identity;
+use tidemill_coordinator::identity::folder::USUAL_LIFETIME;
 use tidemill_proto::v1::Role;
 
 /// `init`.
@@ -23,6 +24,17 @@ pub struct Init {
     /// How long the invitation is good for.
     #[arg(long, value_name = "TIME", default_value = "7 days")]
     valid: String,
+    /// How long certificates are good for: the server's, and those of members. All are renewed by themselves, in time.
+    #[arg(long, value_name = "TIME", default_value = USUAL_LIFETIME)]
+    certificates: String,
+}
+
+/// `renew`.
+#[derive(Debug, Args)]
+pub struct Renew {
+    /// Folder of the record and the store.
+    #[arg(long, env = "TIDEMILL_DATA")]
+    data: PathBuf,
 }
 
 /// `invite`.
@@ -50,7 +62,7 @@ impl Init {
     /// Makes the files and prints an invitation.
     pub fn run(self) -> anyhow::Result<()> {
         let folder = Identity::folder_of(&self.data);
-        let identity = Identity::make(&folder, &self.names, self.port)?;
+        let identity = Identity::make(&folder, &self.names, self.port, &self.certificates)?;
         eprintln!(
             "certificates and keys are in {}: keep a copy where nobody else can read it\n\
              a coordinator that is already running takes them at its next start\n\n\
@@ -68,13 +80,7 @@ impl Init {
 impl Invite {
     /// Prints an invitation.
     pub fn run(self) -> anyhow::Result<()> {
-        let folder = Identity::folder_of(&self.data);
-        let identity = Identity::open(&folder)?.with_context(|| {
-            format!(
-                "there are no certificates in {}: run `tidemill-coordinator init` first",
-                folder.display()
-            )
-        })?;
+        let identity = existing(&self.data)?;
         let role = match self.guest {
             Guest::Agent => Role::Agent,
             Guest::Person => Role::Person,
@@ -83,6 +89,29 @@ impl Invite {
         println!("{}", identity.invite(role, &self.valid)?);
         Ok(())
     }
+}
+
+impl Renew {
+    /// Makes the server's certificate anew.
+    pub fn run(self) -> anyhow::Result<()> {
+        let facts = existing(&self.data)?.renew_server()?;
+        println!(
+            "the certificate for {} is good until {}; a coordinator that runs takes it up within the hour, or at its next start",
+            facts.names.join(", "),
+            facts.ends
+        );
+        Ok(())
+    }
+}
+
+fn existing(data: &Path) -> anyhow::Result<Identity> {
+    let folder = Identity::folder_of(data);
+    Identity::open(&folder)?.with_context(|| {
+        format!(
+            "there are no certificates in {}: run `tidemill-coordinator init` first",
+            folder.display()
+        )
+    })
 }
 
 /// With what `serve` proves who it is at an address; `None`: plain text, which only loopback allows.
@@ -94,7 +123,13 @@ pub fn identity_for(data: &Path, listen: SocketAddr, plain: bool) -> anyhow::Res
         }
         return Ok(None);
     }
-    let identity = Identity::open(&Identity::folder_of(data))?;
+    let mut identity = Identity::open(&Identity::folder_of(data))?;
+    if let Some(identity) = identity.as_mut()
+        && identity.server_is_due()?
+    {
+        let until = identity.renew_server()?.ends;
+        tracing::info!(%until, "made the server's certificate anew");
+    }
     if identity.is_none() && !loopback {
         bail!(
             "{listen} can be reached from other machines, and this program runs programs on workstations: without \

@@ -29,7 +29,7 @@ struct Studio {
 async fn open() -> Studio {
     let data = tempfile::tempdir().unwrap();
     let folder = Identity::folder_of(data.path());
-    let served = Identity::make(&folder, &["127.0.0.1".into()], 7420).unwrap();
+    let served = Identity::make(&folder, &["127.0.0.1".into()], 7420, "3 years").unwrap();
     let coordinator = Coordinator::open(Config::studio(data.path())).await.unwrap();
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let port = listener.local_addr().unwrap().port();

@@ -191,3 +191,11 @@ pub fn skip(reason: &str) {
 pub fn is_slow_wanted() -> bool {
     std::env::var_os("TIDEMILL_SLOW").is_some_and(|value| value == "1")
 }
+
+/// Whether this process may do what only root may.
+pub fn is_root() -> bool {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    // Real, effective, saved and file-system user (proc_pid_status(5)).
+    let ids = status.lines().find_map(|line| line.strip_prefix("Uid:"));
+    ids.and_then(|ids| ids.split_whitespace().nth(1)) == Some("0")
+}

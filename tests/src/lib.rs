@@ -7,10 +7,15 @@
 //! - [`published`]: the published form of `--json`, which every line that a test reads must have.
 //! - [`studio`]: a coordinator and agents as processes of their own.
 //! - [`faults`]: the project and the checks of tests that break things; [`link`]: a network link that can be cut.
+//! - [`network`]: machines with an address each (network namespaces); [`memory_limit`]: groups of processes with a memory limit.
+//! - [`load`]: an item that holds the memory it is told.
 //! - [`outside`]: reference programs from package registries; a missing one fails the test.
 
 pub mod faults;
 pub mod link;
+pub mod load;
+pub mod memory_limit;
+pub mod network;
 pub mod outside;
 pub mod project;
 pub mod published;

@@ -8,7 +8,9 @@ use std::time::{Duration, Instant};
 use serde_json::Value;
 
 use crate::Sandbox;
-use crate::sandbox::{Outcome, binary};
+use crate::memory_limit::MemoryLimit;
+use crate::network::{DESK, MILL, Network};
+use crate::sandbox::{Outcome, binary, finish};
 
 /// A process that is ended when it is dropped.
 pub struct Process(Child);
@@ -69,6 +71,10 @@ pub struct Studio<'a> {
     pub coordinator: Option<Process>,
     /// The agents that run, by name.
     pub agents: BTreeMap<String, Process>,
+    /// Machines on which all these run; `None`: on this one.
+    pub network: Option<&'a Network>,
+    /// Memory limits of agents, by name.
+    pub limits: BTreeMap<String, &'a MemoryLimit>,
 }
 
 impl<'a> Studio<'a> {
@@ -81,6 +87,34 @@ impl<'a> Studio<'a> {
             serve: serve.iter().map(|&text| text.to_owned()).collect(),
             coordinator: None,
             agents: BTreeMap::new(),
+            network: None,
+            limits: BTreeMap::new(),
+        }
+    }
+
+    /// A coordinator on a machine of its own, reached over TLS, which answers the person at the desk; and the invitation.
+    pub fn open_on(network: &'a Network, sandbox: &'a Sandbox, serve: &[&str]) -> (Self, String) {
+        let mut studio = Self::plan(sandbox, serve);
+        studio.address = format!("{}:7420", network.address(MILL));
+        studio.network = Some(network);
+        let mut init = studio.coordinator_command("init");
+        init.args(["--name", &network.address(MILL)]);
+        let made = finish(init);
+        assert_eq!(made.code, 0, "{made:?}");
+        let invitation = made.stdout.trim().to_owned();
+        studio.start_coordinator();
+        studio.wait_for("the desk to join", || {
+            finish(studio.on(DESK, sandbox.command(&["join", &invitation]))).code == 0
+        });
+        studio.wait_until_reachable();
+        (studio, invitation)
+    }
+
+    /// The command on one of the network's machines, if there is a network.
+    fn on(&self, machine: &str, command: Command) -> Command {
+        match self.network {
+            Some(network) => network.on(machine, &command),
+            None => command,
         }
     }
 
@@ -109,7 +143,7 @@ impl<'a> Studio<'a> {
         let mut command = self.coordinator_command("serve");
         command.args(["--listen", &self.address]).args(&self.serve);
         let log = self.sandbox.root().join("coordinator.log");
-        self.coordinator = Some(Process::start(command, log));
+        self.coordinator = Some(Process::start(self.on(MILL, command), log));
     }
 
     /// Ends the coordinator as a failing machine does.
@@ -126,17 +160,24 @@ impl<'a> Studio<'a> {
 
     /// The command line of an agent with one core, `/bin/cp` and `/bin/sh`; `at` is where it finds the coordinator.
     pub fn agent_command(&self, name: &str, at: &[&str]) -> Command {
-        let config = self.sandbox.root().join(format!("{name}.toml"));
         let tools = "[tool.cp]\npath = \"/bin/cp\"\n\n[tool.sh]\npath = \"/bin/sh\"\n";
-        std::fs::write(&config, tools).expect("write a configuration");
+        let mut command = self.configured_agent(name, at, tools);
+        command.args(["--cores", "1", "--memory", "1 GiB"]);
+        command
+    }
+
+    /// The command line of an agent with a configuration of its own.
+    pub fn configured_agent(&self, name: &str, at: &[&str], config: &str) -> Command {
+        let file = self.sandbox.root().join(format!("{name}.toml"));
+        std::fs::write(&file, config).expect("write a configuration");
         let mut command = Command::new(binary("tidemill-agent"));
         command
             .args(at)
-            .args(["--name", name, "--cores", "1", "--memory", "1 GiB", "--dedicated"])
+            .args(["--name", name, "--dedicated"])
             .arg("--data")
             .arg(self.sandbox.root().join(name))
             .arg("--config")
-            .arg(config);
+            .arg(file);
         command
     }
 
@@ -149,6 +190,15 @@ impl<'a> Studio<'a> {
     /// As [`Self::start_agent`], with another way to the coordinator.
     pub fn start_agent_at(&mut self, name: &str, at: &[&str]) {
         let command = self.agent_command(name, at);
+        self.start_agent_by(name, command);
+    }
+
+    /// As [`Self::start_agent`], with a command line of its own.
+    pub fn start_agent_by(&mut self, name: &str, command: Command) {
+        let mut command = self.on(name, command);
+        if let Some(limit) = self.limits.get(name) {
+            command = limit.inside(&command);
+        }
         let log = self.sandbox.root().join(format!("{name}.log"));
         self.agents.insert(name.to_owned(), Process::start(command, log));
     }
@@ -162,7 +212,7 @@ impl<'a> Studio<'a> {
     pub fn tidemill(&self, arguments: &[&str]) -> Outcome {
         let mut all = vec!["--at", self.address.as_str()];
         all.extend(arguments);
-        self.sandbox.tidemill(&all)
+        finish(self.on(DESK, self.sandbox.command(&all)))
     }
 
     /// Rows of all agents.
@@ -206,4 +256,20 @@ impl<'a> Studio<'a> {
         }
         text
     }
+}
+
+/// A command that ends in running another one, with that one's arguments, folder and environment.
+pub(crate) fn wrapped(mut outer: Command, inner: &Command) -> Command {
+    outer.arg(inner.get_program()).args(inner.get_args());
+    if let Some(folder) = inner.get_current_dir() {
+        outer.current_dir(folder);
+    }
+    for (key, value) in inner.get_envs() {
+        match value {
+            Some(value) => outer.env(key, value),
+            None => outer.env_remove(key),
+        };
+    }
+    outer.stdin(Stdio::null());
+    outer
 }

@@ -13,9 +13,14 @@ use tidemill_tests::{Sandbox, project};
 
 /// Sets up certificates for loopback, and gives the invitation.
 fn init(studio: &Studio<'_>) -> String {
+    init_for(studio, &[])
+}
+
+fn init_for(studio: &Studio<'_>, further: &[&str]) -> String {
     let port = studio.address.rsplit(':').next().unwrap();
     let mut command = studio.coordinator_command("init");
     command.args(["--name", "127.0.0.1", "--name", "localhost", "--port", port]);
+    command.args(further);
     let outcome = finish(command);
     assert_eq!(outcome.code, 0, "{outcome:?}");
     outcome.stdout.trim().to_owned()
@@ -31,8 +36,12 @@ fn invite(studio: &Studio<'_>, arguments: &[&str]) -> String {
 
 /// A coordinator that speaks TLS, and its first invitation.
 fn secured(sandbox: &Sandbox) -> (Studio<'_>, String) {
+    secured_with(sandbox, &[])
+}
+
+fn secured_with<'a>(sandbox: &'a Sandbox, init: &[&str]) -> (Studio<'a>, String) {
     let mut studio = Studio::plan(sandbox, &[]);
-    let invitation = init(&studio);
+    let invitation = init_for(&studio, init);
     studio.start_coordinator();
     studio.wait_for("the port", || {
         std::net::TcpStream::connect(&studio.address).is_ok()
@@ -190,4 +199,103 @@ fn nothing_crosses_the_network_in_plain_text() {
     let refused = finish(command);
     assert_eq!(refused.code, 2, "{refused:?}");
     assert!(refused.stderr.contains("--plain is for loopback"), "{refused:?}");
+}
+
+/// Certificates of the studio and of its members last for this long here. Members have a third of it for renewing.
+const SHORT_SECONDS: u64 = 36;
+
+#[test]
+fn certificates_are_renewed_in_time_and_who_was_away_for_too_long_is_told() {
+    let begun = std::time::Instant::now();
+    let sandbox = project::copies(&std::env::temp_dir(), 1);
+    let (mut studio, invitation) = secured_with(&sandbox, &["--certificates", &format!("{SHORT_SECONDS}s")]);
+    let identity = studio.data().join("identity");
+    let authority = std::fs::read(identity.join("authority.pem")).unwrap();
+    let server = std::fs::read(identity.join("server.pem")).unwrap();
+    studio.start_agent_at("ash", &["--join", &invitation]);
+    let joined = sandbox.tidemill(&["join", &invitation]);
+    assert_eq!(joined.code, 0, "{joined:?}");
+    studio.wait_for("the agent", || studio.agent_rows().len() == 1);
+    let membership = |data: &Path| {
+        let files = std::fs::read_dir(data.join("memberships")).unwrap();
+        let paths: Vec<_> = files.map(|file| file.unwrap().path()).collect();
+        assert_eq!(paths.len(), 1, "{paths:?}");
+        (paths[0].clone(), std::fs::read(&paths[0]).unwrap())
+    };
+    let agents = sandbox.root().join("ash");
+    let (_, of_agent) = membership(&agents);
+    let (of_person_at, of_person) = membership(&sandbox.data());
+
+    // Everybody gets the next one by himself: the agent and the coordinator while they run, a person with some command.
+    studio.wait_for("all three to be renewed", || {
+        std::thread::sleep(Duration::from_millis(500));
+        assert_eq!(studio.tidemill(&["history"]).code, 0, "{}", studio.logs());
+        membership(&agents).1 != of_agent
+            && membership(&sandbox.data()).1 != of_person
+            && std::fs::read(identity.join("server.pem")).unwrap() != server
+    });
+    assert_eq!(std::fs::read(identity.join("authority.pem")).unwrap(), authority);
+
+    // When all of the first have ended, new connections are still made, to the same coordinator and to one that was away.
+    while begun.elapsed() < Duration::from_secs(SHORT_SECONDS + 2) {
+        std::thread::sleep(Duration::from_millis(500));
+        assert_eq!(studio.tidemill(&["history"]).code, 0, "{}", studio.logs());
+    }
+    studio.kill_coordinator();
+    studio.start_coordinator();
+    studio.wait_until_reachable();
+    studio.wait_for("the agent to be back", || {
+        let rows = studio.agent_rows();
+        rows.len() == 1 && rows[0]["state"] == "here"
+    });
+    let ran = studio.tidemill(&["run", "manifest.toml", "--json"]);
+    assert_eq!((ran.code, ran.count("done")), (0, 1), "{ran:?}");
+
+    // Somebody who was on holiday meanwhile.
+    std::fs::write(&of_person_at, &of_person).unwrap();
+    let refused = studio.tidemill(&["history"]);
+    assert_eq!(refused.code, 3, "{refused:?}");
+    assert!(
+        refused.stderr.contains("ended at") && refused.stderr.contains("join again"),
+        "{refused:?}"
+    );
+    let invitation = invite(&studio, &["--for", "person"]);
+    assert_eq!(sandbox.tidemill(&["join", &invitation]).code, 0);
+    assert_eq!(studio.tidemill(&["history"]).code, 0);
+}
+
+#[test]
+fn a_server_certificate_is_made_anew_on_request_and_at_the_start_when_it_has_ended() {
+    let sandbox = project::copies(&std::env::temp_dir(), 1);
+    let mut studio = Studio::plan(&sandbox, &[]);
+    let refused = finish(studio.coordinator_command("renew"));
+    assert_eq!(refused.code, 2, "{refused:?}");
+    assert!(
+        refused.stderr.contains("tidemill-coordinator init"),
+        "{refused:?}"
+    );
+    let mut command = studio.coordinator_command("init");
+    command.args(["--name", "127.0.0.1", "--certificates", "soon"]);
+    let refused = finish(command);
+    assert_eq!(refused.code, 2, "{refused:?}");
+    assert!(refused.stderr.contains("3 years"), "{refused:?}");
+
+    // Members join for long; then the server gets a certificate that is over at once.
+    let invitation = init_for(&studio, &[]);
+    studio.start_coordinator();
+    studio.wait_for("to join", || sandbox.tidemill(&["join", &invitation]).code == 0);
+    studio.kill_coordinator();
+    std::fs::write(studio.data().join("identity/lifetime"), "1s").unwrap();
+    let renewed = finish(studio.coordinator_command("renew"));
+    assert_eq!(renewed.code, 0, "{renewed:?}");
+    assert!(renewed.stdout.contains("127.0.0.1, localhost"), "{renewed:?}");
+    std::fs::write(studio.data().join("identity/lifetime"), "3 years").unwrap();
+    std::thread::sleep(Duration::from_millis(1500));
+    studio.start_coordinator();
+    studio.wait_until_reachable();
+    assert!(
+        studio.logs().contains("made the server's certificate anew"),
+        "{}",
+        studio.logs()
+    );
 }

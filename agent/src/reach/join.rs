@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use hyper_util::rt::TokioIo;
 use rcgen::{CertificateParams, KeyPair};
 use tidemill_proto::v1::members_client::MembersClient;
 use tidemill_proto::v1::{EnrollRequest, Role};
@@ -10,7 +11,7 @@ use tidemill_proto::{Invitation, PROTOCOL};
 use tonic::Code;
 
 use super::membership::Membership;
-use super::{ReachError, causes, over_tls, pin, tls_to};
+use super::{ReachError, causes, pin, way};
 
 /// How long the coordinator may take to sign.
 const LIMIT: Duration = Duration::from_secs(20);
@@ -42,15 +43,20 @@ pub async fn join(
         "CERTIFICATE",
         &pin::recognise(address, invitation.fingerprint).await?,
     );
-    let host = tidemill_proto::invitation::host_and_port(address).map_or("", |(host, _)| host);
-    let endpoint = over_tls(address, tls_to(host, &authority))?.timeout(LIMIT);
+    // One connection, that of whom was just recognised.
+    let mut stream = Some(TokioIo::new(way::open(address, None, &authority).await?));
+    let once = tower::service_fn(move |_: tonic::transport::Uri| {
+        std::future::ready(
+            stream
+                .take()
+                .ok_or_else(|| std::io::Error::other("the connection was lost")),
+        )
+    });
+    let endpoint = super::endpoint_of(address)?.timeout(LIMIT);
     let channel = endpoint
-        .connect()
+        .connect_with_connector(once)
         .await
-        .map_err(|error| ReachError::Unreachable {
-            address: address.to_owned(),
-            problem: causes(&error),
-        })?;
+        .map_err(|error| way::unreachable(address, causes(&error)))?;
     let key = KeyPair::generate()?;
     let request = EnrollRequest {
         token: invitation.token.clone(),
@@ -90,7 +96,7 @@ pub async fn join(
 }
 
 /// Bytes as a section of PEM text (RFC 7468).
-fn pem(label: &str, der: &[u8]) -> String {
+pub(super) fn pem(label: &str, der: &[u8]) -> String {
     let lines = pem::EncodeConfig::new().set_line_ending(pem::LineEnding::LF);
     pem::encode_config(&pem::Pem::new(label, der), lines)
 }

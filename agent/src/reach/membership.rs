@@ -3,8 +3,42 @@
 
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rustls::pki_types::CertificateDer;
+use rustls::pki_types::pem::PemObject as _;
+use x509_parser::prelude::{FromDer as _, X509Certificate};
 
 use super::ReachError;
+
+/// From when to when a certificate is good.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Term {
+    /// When it was signed.
+    pub begins: jiff::Timestamp,
+    /// When it ends.
+    pub ends: jiff::Timestamp,
+}
+
+impl Term {
+    fn life(self) -> Duration {
+        self.ends.duration_since(self.begins).unsigned_abs()
+    }
+
+    /// Whether two thirds of its time are over: as long again as half of that is left for trying.
+    pub fn is_due(self, now: jiff::Timestamp) -> bool {
+        now.duration_since(self.begins)
+            >= jiff::SignedDuration::try_from(self.life() * 2 / 3).unwrap_or_default()
+    }
+
+    /// How long to wait before the next attempt to renew it: until it is due, then a while.
+    pub(super) fn pause(self, now: jiff::Timestamp) -> Duration {
+        let left = self.ends.duration_since(now);
+        let due_in = left - jiff::SignedDuration::try_from(self.life() / 3).unwrap_or_default();
+        let again = (self.life() / 30).max(Duration::from_millis(500));
+        Duration::try_from(due_in).map_or(again, |due_in| due_in.max(Duration::from_millis(10)))
+    }
+}
 
 /// What makes this user a member of a studio; each part as PEM text.
 #[derive(Clone, PartialEq, Eq)]
@@ -58,6 +92,18 @@ impl Membership {
         }))
     }
 
+    /// From when to when its certificate is good; `None`: it is none.
+    pub fn term(&self) -> Option<Term> {
+        let der = CertificateDer::from_pem_slice(self.certificate.as_bytes()).ok()?;
+        let (_, certificate) = X509Certificate::from_der(&der).ok()?;
+        let moment = |time: x509_parser::time::ASN1Time| jiff::Timestamp::from_second(time.timestamp()).ok();
+        let validity = certificate.validity();
+        Some(Term {
+            begins: moment(validity.not_before)?,
+            ends: moment(validity.not_after)?,
+        })
+    }
+
     /// Keeps it, in one step.
     ///
     /// # Errors
@@ -100,6 +146,20 @@ fn file_name(address: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_certificate_is_due_when_two_thirds_of_its_time_are_over() {
+        let at = |second: i64| jiff::Timestamp::from_second(1_800_000_000 + second).unwrap();
+        let term = Term {
+            begins: at(0),
+            ends: at(300),
+        };
+        assert!(!term.is_due(at(199)) && term.is_due(at(200)) && term.is_due(at(400)));
+        assert_eq!(term.pause(at(0)), Duration::from_secs(200));
+        assert_eq!(term.pause(at(199)), Duration::from_secs(1));
+        assert_eq!(term.pause(at(250)), Duration::from_secs(10), "tried again");
+        assert_eq!(term.pause(at(400)), Duration::from_secs(10));
+    }
 
     #[test]
     fn it_is_read_as_it_was_kept_and_by_its_owner_only() {

@@ -3,22 +3,27 @@
 //!
 //! # Layout
 //! - [`membership`]: the certificates that this user holds, one file for each coordinator.
-//! - [`join`]: from an invitation to a certificate.
+//! - [`join`]: from an invitation to a certificate; [`renew`]: to the next one, in time.
+//! - [`way`]: connects, with the certificate that is there at that moment.
 //! - `pin`: recognises a coordinator by the fingerprint in an invitation.
 
 pub mod join;
 pub mod membership;
 mod pin;
+pub mod renew;
+pub mod way;
 
 use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use tidemill_proto::invitation::host_and_port;
-use tonic::transport::{Certificate, ClientTlsConfig, Endpoint, Identity};
+use tonic::transport::Endpoint;
 
 pub use join::{Joined, join};
 pub use membership::Membership;
+pub use renew::renew_if_due;
+pub use way::Way;
 
 const CONNECT_LIMIT: Duration = Duration::from_secs(10);
 
@@ -83,6 +88,48 @@ pub enum ReachError {
         /// Its words.
         reason: String,
     },
+    /// The own certificate has ended.
+    #[error(
+        "the certificate with which this user joined {address} ended at {at}, and only one that is still good can be renewed: \
+         ask for an invitation (`tidemill-coordinator invite` on the coordinator's machine) and join again, with \
+         `tidemill join INVITATION` for people, `tidemill-agent --join INVITATION` for a workstation"
+    )]
+    Expired {
+        /// As given.
+        address: String,
+        /// When it ended.
+        at: jiff::Timestamp,
+    },
+    /// The coordinator's certificate has ended.
+    #[error(
+        "the certificate of the coordinator at {address} has expired (it is {now} by this machine's clock): if the clock is \
+         right, run `tidemill-coordinator renew` on the coordinator's machine; members stay members"
+    )]
+    ServerExpired {
+        /// As given.
+        address: String,
+        /// By the own clock.
+        now: jiff::Timestamp,
+    },
+    /// The coordinator's certificate lies in the future.
+    #[error(
+        "the certificate of the coordinator at {address} is not good yet: it is {now} by this machine's clock, which seems to be \
+         behind; set it"
+    )]
+    ClockBehind {
+        /// As given.
+        address: String,
+        /// By the own clock.
+        now: jiff::Timestamp,
+    },
+    /// The coordinator did not sign the next certificate.
+    #[error("the certificate for {address} was not renewed: {problem}")]
+    NotRenewed {
+        /// As given.
+        address: String,
+        /// What went wrong.
+        problem: String,
+    },
     /// A key could not be made.
     #[error("cannot make a key: {0}")]
     Key(#[from] rcgen::Error),
@@ -95,25 +142,28 @@ pub enum ReachError {
 ///
 /// # Errors
 /// An address that is none, or of another machine whose coordinator this user has not joined.
-pub fn endpoint(memberships: &Path, address: &str) -> Result<Endpoint, ReachError> {
+pub fn way(memberships: &Path, address: &str) -> Result<Way, ReachError> {
     let address = plain_address(address);
-    let bad = || ReachError::Address {
-        address: address.to_owned(),
-    };
-    let (host, _) = host_and_port(address).ok_or_else(bad)?;
+    let (host, _) = host_and_port(address).ok_or_else(|| bad_address(address))?;
+    let endpoint = endpoint_of(address)?;
     match Membership::find(memberships, address)? {
-        Some(membership) => {
-            let tls = tls_to(host, &membership.authority)
-                .identity(Identity::from_pem(&membership.certificate, &membership.key));
-            over_tls(address, tls)
-        }
-        None if is_loopback(host) => {
-            let plain = Endpoint::from_shared(format!("http://{address}")).map_err(|_| bad())?;
-            Ok(plain.connect_timeout(CONNECT_LIMIT))
-        }
+        Some(_) => Ok(Way::secured(endpoint, memberships.to_owned(), address.to_owned())),
+        None if is_loopback(host) => Ok(Way::plain(endpoint)),
         None => Err(ReachError::NotJoined {
             address: address.to_owned(),
         }),
+    }
+}
+
+/// Where a coordinator is, whatever lies under the connection: TLS is done by [`way`] itself.
+fn endpoint_of(address: &str) -> Result<Endpoint, ReachError> {
+    let endpoint = Endpoint::from_shared(format!("http://{address}")).map_err(|_| bad_address(address))?;
+    Ok(endpoint.connect_timeout(CONNECT_LIMIT))
+}
+
+fn bad_address(address: &str) -> ReachError {
+    ReachError::Address {
+        address: address.to_owned(),
     }
 }
 
@@ -126,30 +176,9 @@ pub fn plain_address(text: &str) -> &str {
     text.trim_end_matches('/')
 }
 
-fn tls_to(host: &str, authority: &str) -> ClientTlsConfig {
-    ClientTlsConfig::new()
-        .ca_certificate(Certificate::from_pem(authority))
-        .domain_name(host)
-        .timeout(CONNECT_LIMIT)
-}
-
-fn over_tls(address: &str, tls: ClientTlsConfig) -> Result<Endpoint, ReachError> {
-    choose_provider();
-    let tls_error = |error: tonic::transport::Error| ReachError::Tls(causes(&error));
-    let endpoint = Endpoint::from_shared(format!("https://{address}")).map_err(tls_error)?;
-    let endpoint = endpoint.connect_timeout(CONNECT_LIMIT);
-    endpoint.tls_config(tls).map_err(tls_error)
-}
-
 /// Only what can never leave this machine; a name other than `localhost` may mean anything.
 fn is_loopback(host: &str) -> bool {
     host == "localhost" || host.parse::<IpAddr>().is_ok_and(|address| address.is_loopback())
-}
-
-/// Says which code does TLS, should a program that links this one bring a second kind along.
-fn choose_provider() {
-    // Fails if one was chosen already, which is as good.
-    let _ = rustls::crypto::ring::default_provider().install_default();
 }
 
 /// An error with everything that caused it, in one line.
@@ -183,7 +212,7 @@ mod tests {
             "[::1]:7420",
             "http://127.9.9.9:1/",
         ] {
-            assert!(endpoint(folder.path(), address).is_ok(), "{address}");
+            assert!(!way(folder.path(), address).unwrap().is_secured(), "{address}");
         }
         for address in [
             "10.0.0.5:7420",
@@ -192,7 +221,7 @@ mod tests {
             "[fe80::1]:7420",
             "0.0.0.0:7420",
         ] {
-            let error = endpoint(folder.path(), address).unwrap_err();
+            let error = way(folder.path(), address).unwrap_err();
             assert!(
                 matches!(error, ReachError::NotJoined { .. }),
                 "{address}: {error}"
@@ -200,7 +229,7 @@ mod tests {
             assert!(error.to_string().contains("tidemill join INVITATION"));
         }
         for address in ["mill", "mill:", "::1:1", ""] {
-            let error = endpoint(folder.path(), address).unwrap_err();
+            let error = way(folder.path(), address).unwrap_err();
             assert!(matches!(error, ReachError::Address { .. }), "{address}: {error}");
         }
     }

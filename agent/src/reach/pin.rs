@@ -13,7 +13,7 @@ use tidemill_proto::invitation::host_and_port;
 use tokio::net::TcpStream;
 use tokio_rustls::TlsConnector;
 
-use super::ReachError;
+use super::{ReachError, way};
 
 /// How long name lookup, connection and handshake may take together.
 const LIMIT: Duration = Duration::from_secs(10);
@@ -54,10 +54,15 @@ pub(super) async fn recognise(address: &str, fingerprint: [u8; 32]) -> Result<Ve
         (_, Found::Another) => Err(ReachError::AnotherCoordinator {
             address: address.to_owned(),
         }),
-        (Err(_), _) => Err(unreachable(format!("no answer within {} s", LIMIT.as_secs()))),
-        (Ok(Err(error)), _) if error.kind() == std::io::ErrorKind::InvalidData => Err(unreachable(format!(
-            "it does not speak TLS as it should ({error})"
-        ))),
+        (Err(_), _) => Err(unreachable(way::no_answer(LIMIT))),
+        (Ok(Err(error)), _) if error.kind() == std::io::ErrorKind::InvalidData => {
+            Err(match way::explain(address, &error) {
+                ReachError::Unreachable { problem, .. } => {
+                    unreachable(format!("it does not speak TLS as it should ({problem})"))
+                }
+                clear => clear,
+            })
+        }
         (Ok(Err(error)), _) => Err(unreachable(error.to_string())),
         (Ok(Ok(_)), Found::Nobody) => Err(unreachable("it showed no certificate".into())),
     }

@@ -11,30 +11,37 @@ use crate::rpc::Rpc;
 /// Connects to `host:port`, with this user's membership below the data folder if there is one.
 pub(super) async fn connect(address: &str, data: &Path) -> Result<Rpc, Failure> {
     let memberships = Membership::folder_of(data);
-    let endpoint = reach::endpoint(&memberships, address)
+    let way = reach::way(&memberships, address)
         .map_err(failure)?
-        .connect_timeout(Duration::from_secs(5))
-        .tcp_nodelay(true)
-        // A watch may be silent for hours: a dead connection must show all the same.
-        .http2_keep_alive_interval(Duration::from_secs(20))
-        .keep_alive_timeout(Duration::from_secs(10))
-        .initial_stream_window_size(4 * 1024 * 1024)
-        .initial_connection_window_size(16 * 1024 * 1024);
-    let joined = Membership::find(&memberships, address).is_ok_and(|found| found.is_some());
-    let hint = if joined {
+        .with(|endpoint| {
+            endpoint
+                .connect_timeout(Duration::from_secs(5))
+                .tcp_nodelay(true)
+                // A watch may be silent for hours: a dead connection must show all the same.
+                .http2_keep_alive_interval(Duration::from_secs(20))
+                .keep_alive_timeout(Duration::from_secs(10))
+                .initial_stream_window_size(4 * 1024 * 1024)
+                .initial_connection_window_size(16 * 1024 * 1024)
+        });
+    let hint = if way.is_secured() {
         "check that it runs, and that it still has the certificates with which this user joined; \
          `tidemill join INVITATION` joins again"
     } else {
         "check that it runs and that the address is right: `--at HOST:PORT` or TIDEMILL_AT; if it was set up for \
          other machines, join it first: `tidemill join INVITATION`; without an address, tidemill runs on this machine"
     };
-    let channel = endpoint.connect().await.map_err(|error| {
+    let channel = way.connect().await.map_err(|error| {
         Failure::unreachable(format!(
             "the coordinator at {address} cannot be reached: {}",
             chain(&error)
         ))
         .hint(hint)
     })?;
+    if way.is_secured() {
+        let address = reach::plain_address(address);
+        // While the certificate is good, a renewal that does not come about can wait for the next command.
+        let _ = reach::renew_if_due(&memberships, address, channel.clone()).await;
+    }
     let rpc = Rpc::over(channel);
     // One that speaks TLS to a caller in plain text, or the other way round, only fails at the first call.
     match rpc.about().await {

@@ -47,24 +47,33 @@ impl Interceptor for Admission {
         if !self.members_only {
             return Ok(request);
         }
-        let certificates = request.peer_certs();
-        let own = certificates
-            .as_ref()
-            .and_then(|certificates| certificates.first());
-        let Some(own) = own else {
-            return Err(Status::unauthenticated(
-                "this coordinator only talks to members: join first with an invitation \
-                 (`tidemill-coordinator invite` on its machine makes one)",
-            ));
-        };
-        let member = read_member(own)
-            .ok_or_else(|| Status::unauthenticated("the certificate does not say who this is: join again"))?;
+        let member = caller(&request)?;
         if let Some(reason) = refusal(&member, self.area) {
             return Err(Status::permission_denied(reason));
         }
         request.extensions_mut().insert(member);
         Ok(request)
     }
+}
+
+/// Who calls, from the certificate that the connection showed.
+///
+/// # Errors
+/// It showed none, or one that does not say who this is.
+#[allow(clippy::result_large_err, reason = "the type that calls are refused with")]
+pub fn caller<T>(request: &Request<T>) -> Result<Member, Status> {
+    let certificates = request.peer_certs();
+    let own = certificates
+        .as_ref()
+        .and_then(|certificates| certificates.first());
+    let Some(own) = own else {
+        return Err(Status::unauthenticated(
+            "this coordinator only talks to members: join first with an invitation \
+             (`tidemill-coordinator invite` on its machine makes one)",
+        ));
+    };
+    read_member(own)
+        .ok_or_else(|| Status::unauthenticated("the certificate does not say who this is: join again"))
 }
 
 /// Why a member may not use an area; `None`: it may. The one place where rights are decided.

@@ -1,4 +1,4 @@
-//! The identity folder of a coordinator: `authority.pem`, `server.pem`, their keys, `address`, `tokens/`.
+//! The identity folder of a coordinator: `authority.pem`, `server.pem`, their keys, `address`, `lifetime`, `tokens/`.
 
 use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
@@ -8,9 +8,8 @@ use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject as _;
 use tidemill_proto::Invitation;
 use tidemill_proto::v1::Role;
-use tonic::transport::{Certificate, Identity as KeyPairPem, ServerTlsConfig};
 
-use super::authority::{self, Pair, Signed};
+use super::authority::{self, Pair, ServerFacts, Signed};
 use super::tokens::{self, TokenRefused};
 use super::{IdentityError, admission};
 use crate::os;
@@ -20,7 +19,11 @@ const AUTHORITY_KEY: &str = "authority.key.pem";
 const SERVER: &str = "server.pem";
 const SERVER_KEY: &str = "server.key.pem";
 const ADDRESS: &str = "address";
+const LIFETIME: &str = "lifetime";
 const TOKENS: &str = "tokens";
+
+/// How long certificates are good for, unless the studio said otherwise.
+pub const USUAL_LIFETIME: &str = "3 years";
 
 /// The coordinator's own certificates and the right to make more.
 pub struct Identity {
@@ -29,6 +32,8 @@ pub struct Identity {
     server: Pair,
     /// By which members call it, `HOST:PORT`.
     address: String,
+    /// How long the certificates that it signs are good for.
+    lifetime: jiff::Span,
 }
 
 /// Why nobody was enrolled.
@@ -50,11 +55,12 @@ impl Identity {
     }
 
     /// Makes what is not there yet. An authority that is there is kept, since members trust it; the server's
-    /// certificate is made anew for `names`, of which the first, with `port`, goes into invitations.
+    /// certificate is made anew for `names`, of which the first, with `port`, goes into invitations. From then on certificates
+    /// are good for `lifetime` (as in `3 years`).
     ///
     /// # Errors
-    /// A name that no certificate can carry, or a file that cannot be written.
-    pub fn make(folder: &Path, names: &[String], port: u16) -> Result<Self, IdentityError> {
+    /// A name or a lifetime that no certificate can carry, or a file that cannot be written.
+    pub fn make(folder: &Path, names: &[String], port: u16, lifetime: &str) -> Result<Self, IdentityError> {
         for name in names {
             check_name(name)?;
         }
@@ -63,6 +69,7 @@ impl Identity {
             .and_then(|()| os::make_private_folder(&folder.join(TOKENS)))
             .map_err(file_error("make", folder))?;
         let now = jiff::Timestamp::now();
+        let span = read_lifetime(lifetime, now)?;
         let authority = match folder.join(AUTHORITY).exists() {
             true => read_pair(folder, AUTHORITY, AUTHORITY_KEY)?,
             false => {
@@ -72,9 +79,9 @@ impl Identity {
                 made
             }
         };
-        let server = authority::make_server(&authority, names, now)?;
-        write_private(&folder.join(SERVER_KEY), server.key.as_bytes())?;
-        write_private(&folder.join(SERVER), server.certificate.as_bytes())?;
+        write_private(&folder.join(LIFETIME), lifetime.trim().as_bytes())?;
+        let server = authority::make_server(&authority, names, span, now)?;
+        keep_server(folder, &server)?;
         let address = match first.contains(':') {
             true => format!("[{first}]:{port}"),
             false => format!("{first}:{port}"),
@@ -85,6 +92,7 @@ impl Identity {
             authority,
             server,
             address,
+            lifetime: span,
         })
     }
 
@@ -101,7 +109,19 @@ impl Identity {
             authority: read_pair(folder, AUTHORITY, AUTHORITY_KEY)?,
             server: read_pair(folder, SERVER, SERVER_KEY)?,
             address: read(&folder.join(ADDRESS))?.trim().to_owned(),
+            lifetime: match read(&folder.join(LIFETIME)) {
+                Ok(text) => read_lifetime(&text, jiff::Timestamp::now())?,
+                Err(IdentityError::File { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
+                    read_lifetime(USUAL_LIFETIME, jiff::Timestamp::now())?
+                }
+                Err(error) => return Err(error),
+            },
         }))
+    }
+
+    /// Where it stands.
+    pub fn folder(&self) -> &Path {
+        &self.folder
     }
 
     /// By which members call it, `HOST:PORT`.
@@ -148,14 +168,46 @@ impl Identity {
             .map_err(|_| damaged("its digest has another length".into()))
     }
 
-    /// What the server needs to speak TLS: it asks for certificates, but lets those in who have none yet, so
-    /// that they can enroll; [`admission`] keeps them from everything else.
-    pub fn tls(&self) -> ServerTlsConfig {
-        let chain = format!("{}{}", self.server.certificate, self.authority.certificate);
-        ServerTlsConfig::new()
-            .identity(KeyPairPem::from_pem(chain, &self.server.key))
-            .client_ca_root(Certificate::from_pem(&self.authority.certificate))
-            .client_auth_optional(true)
+    /// Certificate and key of the server, of the authority the certificate.
+    pub(super) fn pems(&self) -> (&Pair, &str) {
+        (&self.server, &self.authority.certificate)
+    }
+
+    /// For whom the server's certificate is, and until when.
+    ///
+    /// # Errors
+    /// A file that holds something else.
+    pub fn server_facts(&self) -> Result<ServerFacts, IdentityError> {
+        let damaged = |problem: &str| IdentityError::Damaged {
+            path: self.folder.join(SERVER),
+            problem: problem.to_owned(),
+        };
+        let der = CertificateDer::from_pem_slice(self.server.certificate.as_bytes())
+            .map_err(|error| damaged(&error.to_string()))?;
+        ServerFacts::read(&der).ok_or_else(|| damaged("it is no certificate of a coordinator"))
+    }
+
+    /// Whether the server should get its next certificate: half of this one's time is over, or its key is another's, as after
+    /// a start in the middle of a renewal.
+    ///
+    /// # Errors
+    /// A file that holds something else.
+    pub fn server_is_due(&self) -> Result<bool, IdentityError> {
+        let facts = self.server_facts()?;
+        Ok(facts.is_due(jiff::Timestamp::now()) || super::tls::Shown::of(self).is_err())
+    }
+
+    /// Makes the server's certificate anew, for the same names and by the same authority: members notice nothing.
+    ///
+    /// # Errors
+    /// A file that cannot be read or written.
+    pub fn renew_server(&mut self) -> Result<ServerFacts, IdentityError> {
+        let names = self.server_facts()?.names;
+        let now = jiff::Timestamp::now();
+        let server = authority::make_server(&self.authority, &names, self.lifetime, now)?;
+        keep_server(&self.folder, &server)?;
+        self.server = server;
+        self.server_facts()
     }
 
     /// Signs a request for a certificate, if the token lets the sender in.
@@ -175,9 +227,44 @@ impl Identity {
         let Some(name) = admission::member_name(name) else {
             return Err(EnrollError::Request("it names nobody".into()));
         };
-        authority::sign_member(&self.authority, &name, tokens::role_word(role), request, now)
+        self.sign(&name, tokens::role_word(role), request, now)
+    }
+
+    /// Signs a member's next certificate: the member stays who it is.
+    ///
+    /// # Errors
+    /// Why not, in words for the sender.
+    pub fn renew(
+        &self,
+        member: &admission::Member,
+        request: &[u8],
+        now: jiff::Timestamp,
+    ) -> Result<Signed, EnrollError> {
+        self.sign(&member.name, &member.role, request, now)
+    }
+
+    fn sign(
+        &self,
+        name: &str,
+        role: &str,
+        request: &[u8],
+        now: jiff::Timestamp,
+    ) -> Result<Signed, EnrollError> {
+        authority::sign_member(&self.authority, name, role, request, self.lifetime, now)
             .map_err(|error| EnrollError::Request(error.to_string()))
     }
+}
+
+fn read_lifetime(text: &str, now: jiff::Timestamp) -> Result<jiff::Span, IdentityError> {
+    authority::lifetime(text, now).ok_or_else(|| IdentityError::Lifetime {
+        text: text.trim().to_owned(),
+    })
+}
+
+/// Key first: should the second file not come about, the pair does not fit, and says so at the next start.
+fn keep_server(folder: &Path, server: &Pair) -> Result<(), IdentityError> {
+    write_private(&folder.join(SERVER_KEY), server.key.as_bytes())?;
+    write_private(&folder.join(SERVER), server.certificate.as_bytes())
 }
 
 fn check_name(name: &str) -> Result<(), IdentityError> {
@@ -224,7 +311,13 @@ mod tests {
     use super::*;
 
     fn made(folder: &Path) -> Identity {
-        Identity::make(folder, &["mill.example".into(), "127.0.0.1".into()], 7420).unwrap()
+        Identity::make(
+            folder,
+            &["mill.example".into(), "127.0.0.1".into()],
+            7420,
+            USUAL_LIFETIME,
+        )
+        .unwrap()
     }
 
     #[test]
@@ -248,7 +341,7 @@ mod tests {
                 }
             }
         }
-        assert_eq!(seen, 6);
+        assert_eq!(seen, 7);
     }
 
     #[test]
@@ -256,7 +349,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let first = made(folder.path());
         let invitation = first.invite(Role::Unspecified, "2 hours").unwrap();
-        let second = Identity::make(folder.path(), &["other.example".into()], 1).unwrap();
+        let second = Identity::make(folder.path(), &["other.example".into()], 1, "90 days").unwrap();
         assert_eq!(second.fingerprint().unwrap(), invitation.fingerprint);
         assert_ne!(second.server.certificate, first.server.certificate);
         let opened = Identity::open(folder.path()).unwrap().unwrap();
@@ -265,11 +358,31 @@ mod tests {
     }
 
     #[test]
+    fn the_servers_certificate_is_made_anew_by_the_same_authority_also_when_its_key_was_lost() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut first = made(folder.path());
+        let (before, fingerprint) = (first.server.certificate.clone(), first.fingerprint().unwrap());
+        assert!(!first.server_is_due().unwrap());
+        let facts = first.renew_server().unwrap();
+        assert_eq!(facts.names, ["mill.example", "127.0.0.1"]);
+        assert_ne!(first.server.certificate, before);
+        // Cut short between its two files.
+        write_private(&folder.path().join(SERVER), before.as_bytes()).unwrap();
+        let mut opened = Identity::open(folder.path()).unwrap().unwrap();
+        assert!(opened.server_is_due().unwrap());
+        opened.renew_server().unwrap();
+        assert!(!opened.server_is_due().unwrap());
+        assert_eq!(opened.fingerprint().unwrap(), fingerprint);
+    }
+
+    #[test]
     fn bad_names_and_times_are_refused_in_words() {
         let folder = tempfile::tempdir().unwrap();
         assert!(Identity::open(folder.path()).unwrap().is_none());
         for name in ["mill example", "", "mill:7420"] {
-            let error = Identity::make(folder.path(), &[name.into()], 7420).err().unwrap();
+            let error = Identity::make(folder.path(), &[name.into()], 7420, "1 day")
+                .err()
+                .unwrap();
             assert!(error.to_string().contains("as in mill.example"), "{error}");
         }
         let identity = made(folder.path());

@@ -5,12 +5,14 @@
 //! # Layout
 //! - [`folder`]: the files, all readable by their owner only: authority, server certificate, tokens.
 //! - [`authority`]: makes and signs certificates; no I/O.
+//! - [`tls`]: shakes hands with who connects, and takes up a new server certificate without a pause.
 //! - [`tokens`]: which invitations are open.
 //! - [`admission`]: what a connection's certificate lets it do; the one place that decides it.
 
 pub mod admission;
 pub mod authority;
 pub mod folder;
+pub mod tls;
 pub mod tokens;
 
 use std::path::PathBuf;
@@ -52,6 +54,15 @@ pub enum IdentityError {
         /// As given.
         text: String,
     },
+    /// A time for which no certificate can be good.
+    #[error("`{text}` is no time that a certificate can hold: write it as in \"3 years\" or \"90 days\"")]
+    Lifetime {
+        /// As given.
+        text: String,
+    },
+    /// TLS cannot be set up with what is in the folder.
+    #[error("cannot set up TLS: {0}")]
+    Tls(String),
     /// A name that the server certificate cannot carry.
     #[error(
         "`{name}` is no host name or address: write it as others will call this machine, as in mill.example"

@@ -4,13 +4,13 @@ use std::sync::Arc;
 
 use tidemill_proto::PROTOCOL;
 use tidemill_proto::v1::members_server::Members;
-use tidemill_proto::v1::{EnrollAnswer, EnrollRequest, Role};
+use tidemill_proto::v1::{EnrollAnswer, EnrollRequest, RenewRequest, Role};
 use tonic::{Request, Response, Status};
 
 use super::blocking::blocking;
-use crate::identity::Identity;
 use crate::identity::folder::EnrollError;
 use crate::identity::tokens::TokenRefused;
+use crate::identity::{Identity, admission};
 
 /// Signs requests for certificates.
 pub struct MembersService {
@@ -64,6 +64,29 @@ impl Members for MembersService {
             refused(&error)
         })?;
         tracing::info!(name, role = role.as_str_name(), "a new member");
+        Ok(Response::new(EnrollAnswer {
+            certificate: signed.certificate,
+            expires_ms: signed.expires_ms,
+        }))
+    }
+
+    async fn renew(&self, request: Request<RenewRequest>) -> Result<Response<EnrollAnswer>, Status> {
+        let member = admission::caller(&request)?;
+        let request = request.into_inner().certificate_request;
+        let (identity, renewed) = (self.identity.clone(), member.clone());
+        let signed = blocking(move || identity.renew(&renewed, &request, jiff::Timestamp::now()))
+            .await?
+            .map_err(|error| {
+                tracing::warn!(name = member.name, "not renewed: {error}");
+                refused(&error)
+            })?;
+        let (name, role) = (&member.name, &member.role);
+        tracing::info!(
+            name,
+            role,
+            before = member.serial,
+            "a member's certificate was renewed"
+        );
         Ok(Response::new(EnrollAnswer {
             certificate: signed.certificate,
             expires_ms: signed.expires_ms,
