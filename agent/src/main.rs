@@ -144,11 +144,7 @@ fn serve(arguments: &Arguments, config: Config) -> anyhow::Result<()> {
                 .keep_alive_while_idle(true)
         });
         let channel = way.connect_lazy();
-        if way.is_secured() {
-            let address = reach::plain_address(address).to_owned();
-            let keeping = reach::renew::keep_fresh(memberships, address, channel.clone(), shutdown.clone());
-            tokio::spawn(keeping);
-        }
+        tokio::spawn(way.keep_fresh(shutdown.clone()));
         tidemill_agent::run(config, channel, shutdown).await?;
         Ok(())
     })

@@ -98,7 +98,15 @@ fn nothing_that_was_acknowledged_is_lost_when_the_coordinators_power_is_cut() {
     };
     let mut studio = Studio::open(&sandbox, &[]);
     for name in ["ash", "elm"] {
-        studio.start_agent(name);
+        // On another machine, which does not see the coordinator's disk: they get at blobs through the coordinator only.
+        let agent = studio.agent_command(name, &["--at", &studio.address]);
+        let mut elsewhere = Command::new("unshare");
+        elsewhere
+            .args(["--mount", "sh", "-c", "umount \"$0\" && exec \"$@\""])
+            .arg(studio.data())
+            .arg(agent.get_program())
+            .args(agent.get_args());
+        studio.start_agent_by(name, elsewhere);
     }
     studio.wait_for("two agents", || studio.agent_rows().len() == 2);
     let rounds = if is_slow_wanted() { 20 } else { 2 };

@@ -92,7 +92,7 @@ fn a_run_that_ends_is_told_to_the_studios_program_and_its_failure_is_said() {
 
     // One that hangs holds nothing up: neither the next run nor the coordinator's end.
     let hung = sandbox.root().join("hung");
-    tell_with(&format!("echo $$ > '{}'\nexec sleep 600", hung.display()));
+    tell_with(&format!("echo $$ >> '{}'\nexec sleep 600", hung.display()));
     run_to_its_end(&studio);
     run_to_its_end(&studio);
     studio.wait_for("it to hang", || hung.exists());

@@ -3,14 +3,14 @@
 //!
 //! # Layout
 //! - [`membership`]: the certificates that this user holds, one file for each coordinator.
-//! - [`join`]: from an invitation to a certificate; [`renew`]: to the next one, in time.
+//! - [`join`]: from an invitation to a certificate; `renew`: to the next one, in time.
 //! - [`way`]: connects, with the certificate that is there at that moment.
 //! - `pin`: recognises a coordinator by the fingerprint in an invitation.
 
 pub mod join;
 pub mod membership;
 mod pin;
-pub mod renew;
+mod renew;
 pub mod way;
 
 use std::net::IpAddr;
@@ -22,7 +22,6 @@ use tonic::transport::Endpoint;
 
 pub use join::{Joined, join};
 pub use membership::Membership;
-pub use renew::renew_if_due;
 pub use way::Way;
 
 const CONNECT_LIMIT: Duration = Duration::from_secs(10);

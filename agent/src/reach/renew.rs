@@ -6,7 +6,6 @@ use std::time::Duration;
 use rcgen::{CertificateParams, KeyPair};
 use tidemill_proto::v1::RenewRequest;
 use tidemill_proto::v1::members_client::MembersClient;
-use tokio_util::sync::CancellationToken;
 use tonic::transport::Channel;
 
 use super::join::pem;
@@ -18,12 +17,12 @@ const LIMIT: Duration = Duration::from_secs(20);
 /// A clock may be set, and a machine may sleep: it is looked at least so often.
 const LONGEST_PAUSE: Duration = Duration::from_secs(3600);
 
-/// Renews the membership at `address` if two thirds of its certificate's time are over, over a channel that shows it.
+/// Renews the membership at `address` if two thirds of its certificate's time are over, over a channel that will show it.
 /// Gives when the new one ends; `None`: it was not time yet, or there is no membership.
 ///
 /// # Errors
 /// A file that cannot be read or written, or a coordinator that does not sign. The old certificate is then still there.
-pub async fn renew_if_due(
+pub(super) async fn renew_if_due(
     memberships: &Path,
     address: &str,
     channel: Channel,
@@ -59,34 +58,13 @@ pub async fn renew_if_due(
     Ok(jiff::Timestamp::from_millisecond(answer.expires_ms).ok())
 }
 
-/// Renews in time, for as long as the program runs.
-pub async fn keep_fresh(
-    memberships: std::path::PathBuf,
-    address: String,
-    channel: Channel,
-    shutdown: CancellationToken,
-) {
-    loop {
-        let pause = match Membership::find(&memberships, &address) {
-            Ok(Some(membership)) => membership
-                .term()
-                .map_or(LONGEST_PAUSE, |term| term.pause(jiff::Timestamp::now())),
-            // What is wrong with it is told where it is used.
-            Ok(None) | Err(_) => LONGEST_PAUSE,
-        };
-        tokio::select! {
-            () = shutdown.cancelled() => return,
-            () = tokio::time::sleep(pause.min(LONGEST_PAUSE)) => {}
-        }
-        let renewing = renew_if_due(&memberships, &address, channel.clone());
-        let renewed = tokio::select! {
-            () = shutdown.cancelled() => return,
-            renewed = renewing => renewed,
-        };
-        match renewed {
-            Ok(Some(until)) => tracing::info!(%until, "the certificate of this machine was renewed"),
-            Ok(None) => {}
-            Err(error) => tracing::warn!("{error}; trying again later"),
-        }
+/// How long to wait before the next look.
+pub(super) fn pause(memberships: &Path, address: &str) -> Duration {
+    match Membership::find(memberships, address) {
+        Ok(Some(membership)) => membership.term().map_or(LONGEST_PAUSE, |term| {
+            term.pause(jiff::Timestamp::now()).min(LONGEST_PAUSE)
+        }),
+        // What is wrong with it is told where it is used.
+        Ok(None) | Err(_) => LONGEST_PAUSE,
     }
 }

@@ -14,6 +14,7 @@ use tidemill_proto::invitation::host_and_port;
 use tokio::net::TcpStream;
 use tokio_rustls::TlsConnector;
 use tokio_rustls::client::TlsStream;
+use tokio_util::sync::CancellationToken;
 use tonic::transport::{Channel, Endpoint};
 
 use super::membership::Membership;
@@ -62,6 +63,53 @@ impl Way {
         self.secured.is_some()
     }
 
+    /// Renews the own certificate if it is time, over a connection of its own: one that stands may have been made with a
+    /// certificate that has ended meanwhile. Gives when the new one ends; `None`: it was not time yet.
+    ///
+    /// # Errors
+    /// A file that cannot be read or written, or a coordinator that does not sign. The old certificate is then still there.
+    pub async fn renew_if_due(&self) -> Result<Option<jiff::Timestamp>, ReachError> {
+        match &self.secured {
+            Some(secured) => {
+                let channel = self.connect_lazy();
+                super::renew::renew_if_due(&secured.memberships, &secured.address, channel).await
+            }
+            None => Ok(None),
+        }
+    }
+
+    /// Renews in time, for as long as the program runs.
+    pub async fn keep_fresh(self, shutdown: CancellationToken) {
+        let Some(secured) = &self.secured else { return };
+        loop {
+            let pause = super::renew::pause(&secured.memberships, &secured.address);
+            tokio::select! {
+                () = shutdown.cancelled() => return,
+                () = tokio::time::sleep(pause) => {}
+            }
+            let renewed = tokio::select! {
+                () = shutdown.cancelled() => return,
+                renewed = self.renew_if_due() => renewed,
+            };
+            match renewed {
+                Ok(Some(until)) => tracing::info!(%until, "the certificate of this machine was renewed"),
+                Ok(None) => {}
+                Err(error) => tracing::warn!("{error}; trying again later"),
+            }
+        }
+    }
+
+    /// Whether there is a certificate that is good now, where one is needed.
+    ///
+    /// # Errors
+    /// There is none, or it has ended.
+    pub fn check(&self) -> Result<(), ReachError> {
+        match &self.secured {
+            Some(secured) => secured.membership().map(drop),
+            None => Ok(()),
+        }
+    }
+
     /// A channel that connects when it is first used, and again when it must.
     pub fn connect_lazy(&self) -> Channel {
         match &self.secured {
@@ -103,13 +151,19 @@ impl Secured {
     }
 
     async fn open(&self) -> Result<TlsStream<TcpStream>, ReachError> {
-        let (memberships, address) = (self.memberships.clone(), self.address.clone());
-        let found = tokio::task::spawn_blocking(move || Membership::find(&memberships, &address)).await;
-        let membership = found
-            .map_err(|error| ReachError::Tls(error.to_string()))??
-            .ok_or_else(|| ReachError::NotJoined {
-                address: self.address.clone(),
-            })?;
+        let secured = self.clone();
+        let found = tokio::task::spawn_blocking(move || secured.membership()).await;
+        let membership = found.map_err(|error| ReachError::Tls(error.to_string()))??;
+        let opening = open(&self.address, Some(&membership), &membership.authority);
+        opening.await
+    }
+
+    /// With which it connects now.
+    fn membership(&self) -> Result<Membership, ReachError> {
+        let found = Membership::find(&self.memberships, &self.address)?;
+        let membership = found.ok_or_else(|| ReachError::NotJoined {
+            address: self.address.clone(),
+        })?;
         if let Some(term) = membership.term()
             && term.ends <= jiff::Timestamp::now()
         {
@@ -118,8 +172,7 @@ impl Secured {
                 at: term.ends,
             });
         }
-        let opening = open(&self.address, Some(&membership), &membership.authority);
-        opening.await
+        Ok(membership)
     }
 }
 

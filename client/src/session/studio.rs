@@ -23,6 +23,7 @@ pub(super) async fn connect(address: &str, data: &Path) -> Result<Rpc, Failure> 
                 .initial_stream_window_size(4 * 1024 * 1024)
                 .initial_connection_window_size(16 * 1024 * 1024)
         });
+    way.check().map_err(failure)?;
     let hint = if way.is_secured() {
         "check that it runs, and that it still has the certificates with which this user joined; \
          `tidemill join INVITATION` joins again"
@@ -37,11 +38,8 @@ pub(super) async fn connect(address: &str, data: &Path) -> Result<Rpc, Failure> 
         ))
         .hint(hint)
     })?;
-    if way.is_secured() {
-        let address = reach::plain_address(address);
-        // While the certificate is good, a renewal that does not come about can wait for the next command.
-        let _ = reach::renew_if_due(&memberships, address, channel.clone()).await;
-    }
+    // While the certificate is good, a renewal that does not come about can wait for the next command.
+    let _ = way.renew_if_due().await;
     let rpc = Rpc::over(channel);
     // One that speaks TLS to a caller in plain text, or the other way round, only fails at the first call.
     match rpc.about().await {
@@ -55,6 +53,7 @@ pub(super) async fn connect(address: &str, data: &Path) -> Result<Rpc, Failure> 
 pub(crate) fn failure(error: ReachError) -> Failure {
     match error {
         ReachError::Unreachable { .. }
+        | ReachError::Expired { .. }
         | ReachError::AnotherCoordinator { .. }
         | ReachError::Refused { .. } => Failure::unreachable(chain(&error)),
         _ => Failure::wrong(chain(&error)),

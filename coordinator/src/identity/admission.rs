@@ -25,6 +25,8 @@ pub struct Member {
     pub role: String,
     /// The certificate's serial number, as hexadecimal digits: what names a certificate for good.
     pub serial: String,
+    /// When the certificate ends. A connection that stands may be older.
+    pub ends: jiff::Timestamp,
 }
 
 /// Lets calls of one area in, or refuses them.
@@ -103,6 +105,7 @@ fn read_member(der: &[u8]) -> Option<Member> {
         name: name.to_owned(),
         role: role.to_owned(),
         serial: certificate.raw_serial_as_string().replace(':', ""),
+        ends: jiff::Timestamp::from_second(certificate.validity().not_after.timestamp()).ok()?,
     })
 }
 
@@ -129,6 +132,7 @@ mod tests {
                 name: "ash".into(),
                 role: role.into(),
                 serial: String::new(),
+                ends: jiff::Timestamp::MAX,
             };
             [Area::Runs, Area::Blobs, Area::Agents].map(|area| refusal(&member, area).is_none())
         };

@@ -72,6 +72,12 @@ impl Members for MembersService {
 
     async fn renew(&self, request: Request<RenewRequest>) -> Result<Response<EnrollAnswer>, Status> {
         let member = admission::caller(&request)?;
+        if member.ends <= jiff::Timestamp::now() {
+            return Err(Status::unauthenticated(format!(
+                "the certificate that this connection was made with ended at {}: connect again, with the present one",
+                member.ends
+            )));
+        }
         let request = request.into_inner().certificate_request;
         let (identity, renewed) = (self.identity.clone(), member.clone());
         let signed = blocking(move || identity.renew(&renewed, &request, jiff::Timestamp::now()))
