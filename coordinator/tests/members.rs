@@ -11,7 +11,7 @@ use tidemill_proto::v1::agents_client::AgentsClient;
 use tidemill_proto::v1::blobs_client::BlobsClient;
 use tidemill_proto::v1::members_client::MembersClient;
 use tidemill_proto::v1::runs_client::RunsClient;
-use tidemill_proto::v1::{AboutRequest, DigestList, EnrollRequest, FromAgent, Role};
+use tidemill_proto::v1::{AboutRequest, DigestList, EnrollRequest, FromAgent, RenewRequest, Role};
 use tidemill_proto::{Invitation, PROTOCOL};
 use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
@@ -83,6 +83,22 @@ impl Studio {
         Ok(Pem::from_pem(pem, key.serialize_pem()))
     }
 
+    /// The next certificate of whoever holds `own`.
+    async fn renew(&self, own: Option<Pem>) -> Result<Pem, Status> {
+        let key = rcgen::KeyPair::generate().unwrap();
+        // What a request says of its sender is not listened to.
+        let mut params = rcgen::CertificateParams::default();
+        params
+            .distinguished_name
+            .push(rcgen::DnType::OrganizationalUnitName, "person");
+        let request = RenewRequest {
+            certificate_request: params.serialize_request(&key).unwrap().der().to_vec(),
+        };
+        let channel = self.connect(own).await;
+        let answer = MembersClient::new(channel).renew(request).await?.into_inner();
+        Ok(Pem::from_pem(pem_of(&answer.certificate), key.serialize_pem()))
+    }
+
     /// What a connection may do: runs, blobs, agents.
     async fn areas(&self, own: Option<Pem>) -> [Option<Code>; 3] {
         let channel = self.connect(own).await;
@@ -139,6 +155,21 @@ async fn each_connection_may_do_what_its_certificate_says() {
     assert_eq!(studio.areas(None).await, [stranger; 3]);
     assert_eq!(studio.areas(Some(agent)).await, [barred, None, None]);
     assert_eq!(studio.areas(Some(person)).await, [None, None, barred]);
+}
+
+#[tokio::test]
+async fn a_member_gets_its_next_certificate_and_stays_who_it_is_and_a_stranger_gets_none() {
+    let studio = open().await;
+    let invitation = studio.identity.invite(Role::Agent, "1 hour").unwrap();
+    let agent = studio.enroll(&invitation, |_| {}).await.unwrap();
+    let next = studio.renew(Some(agent)).await.unwrap();
+    let barred = Some(Code::PermissionDenied);
+    assert_eq!(studio.areas(Some(next.clone())).await, [barred, None, None]);
+    // And so on, without the invitation.
+    let third = studio.renew(Some(next)).await.unwrap();
+    assert_eq!(studio.areas(Some(third)).await, [barred, None, None]);
+    let refused = studio.renew(None).await.map(drop).unwrap_err();
+    assert_eq!(refused.code(), Code::Unauthenticated, "{refused:?}");
 }
 
 #[tokio::test]
