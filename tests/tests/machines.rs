@@ -67,7 +67,7 @@ fn a_cable_is_cut_for_five_seconds() {
 #[test]
 fn a_cable_is_cut_for_five_seconds_and_nobody_waits_for_it() {
     // What ran on the machine that was cut off, and what had ended there and was not heard of.
-    cut_each_way(5, 0.8, &["--silence-limit", "2", "--lost-grace", "1"], 2);
+    cut_each_way(5, 0.8, &["--silence-limit", "3", "--lost-grace", "1"], 2);
 }
 
 #[test]
