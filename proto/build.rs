@@ -19,6 +19,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         .build_client(services)
         .build_server(services)
         .bytes(".tidemill.v1.BlobChunk.data")
+        .bytes(".tidemill.v1.BlobChunk.packed")
         .bytes(".tidemill.v1.WholeBlob.data")
         .compile_fds(descriptors)?;
     println!("cargo:rerun-if-changed=schema");

@@ -22,6 +22,12 @@ pub struct Config {
     pub memory_bytes: u64,
     /// Bytes that the cache of fetched blobs may take (an agent that sees the store has none).
     pub cache_bytes: u64,
+    /// Where that cache lies, if not in `data`; several agents of one machine may share it.
+    pub cache_folder: Option<PathBuf>,
+    /// Blobs go through the coordinator even where this machine sees its store's folder.
+    pub through_coordinator: bool,
+    /// Blobs are packed on their way to and from the coordinator where that pays.
+    pub packs: bool,
     /// Program and first arguments of the worker that runs built-in operations.
     pub worker: Vec<OsString>,
     /// Program and first arguments of the launcher.
@@ -74,6 +80,9 @@ impl Config {
             millicores: machine.cores * 1000,
             memory_bytes: machine.lendable_memory_bytes(),
             cache_bytes: 10 << 30,
+            cache_folder: None,
+            through_coordinator: false,
+            packs: false,
             worker: vec![program.clone().into(), WORKER_WORD.into()],
             launcher: vec![program.into(), LAUNCHER_WORD.into()],
             tools: Tools::AnyOnPath,

@@ -6,6 +6,9 @@
 //! memory = "24 GiB"
 //! offers = ["gpu"]
 //! cache = "50 GiB"
+//! cache_folder = "/var/cache/tidemill"   # else in the data folder; agents of one machine may share it
+//! through_coordinator = true   # even where this machine sees the store's folder
+//! pack = true               # data is packed on its way where that pays; else only where the network is one
 //!
 //! hours = "Mon-Fri 19:00-07:30, Sat-Sun all day"
 //! time_zone = "Europe/Berlin"   # else the machine's
@@ -52,6 +55,13 @@ pub struct ConfigFile {
     pub offers: Vec<String>,
     /// Largest size of the cache of fetched blobs, as in `50 GiB`.
     pub cache: Option<String>,
+    /// Where the cache lies; several agents of one machine may share it.
+    pub cache_folder: Option<PathBuf>,
+    /// Blobs go through the coordinator even where this machine sees its store's folder.
+    #[serde(default)]
+    pub through_coordinator: bool,
+    /// Whether data is packed on its way to and from the coordinator where that pays.
+    pub pack: Option<bool>,
     /// When the machine is lent, as in `Mon-Fri 19:00-07:30, Sat-Sun all day`.
     pub hours: Option<String>,
     /// By whose clocks; absent: the machine's.
@@ -104,6 +114,18 @@ impl ConfigFile {
         if let Some(cache) = &self.cache {
             config.cache_bytes = bytes(cache).map_err(|problem| bad(path, format!("cache: {problem}")))?;
         }
+        if let Some(folder) = self.cache_folder {
+            if !folder.is_absolute() {
+                let folder = folder.display();
+                return Err(bad(
+                    path,
+                    format!("cache_folder: {folder} is not an absolute path"),
+                ));
+            }
+            config.cache_folder = Some(folder);
+        }
+        config.through_coordinator |= self.through_coordinator;
+        config.packs = self.pack.unwrap_or(config.packs);
         let lending = LendingSettings {
             hours: self.hours,
             time_zone: self.time_zone,
@@ -196,6 +218,7 @@ mod tests {
             ("cores = -1", "positive number"),
             ("hours = 'Mon-Fry 19:00-20:00'", "Fry is no day"),
             ("[step_aside]\nhold_after = 'soon'", "as in \"90 s\""),
+            ("cache_folder = 'cache'", "not an absolute path"),
             ("[tool.cp]\npath = 'bin/cp'", "not an absolute path"),
         ] {
             let error = applied(text).unwrap_err();

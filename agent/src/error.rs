@@ -28,6 +28,16 @@ pub enum AgentError {
         #[source]
         source: io::Error,
     },
+    /// Another agent lives in the folder.
+    #[error(
+        "another agent uses the data folder {}: give each agent of a machine its own (--data DIR); they may share a cache \
+         (cache_folder in the configuration)",
+        path.display()
+    )]
+    Taken {
+        /// The folder.
+        path: PathBuf,
+    },
     /// The system does not say what the machine has.
     #[error("cannot tell cores and memory of this machine: {0}")]
     Machine(String),

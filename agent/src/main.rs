@@ -93,6 +93,7 @@ fn main() -> ExitCode {
 
 fn configure(arguments: &Arguments) -> anyhow::Result<Config> {
     let mut config = Config::workstation(arguments.data.clone())?;
+    config.packs = address(arguments).is_some_and(|address| !reach::is_on_this_machine(address));
     if let Some(path) = &arguments.config {
         ConfigFile::read(path)?.apply(&mut config, path)?;
     }
@@ -118,6 +119,12 @@ fn configure(arguments: &Arguments) -> anyhow::Result<Config> {
     Ok(config)
 }
 
+/// Of the coordinator.
+fn address(arguments: &Arguments) -> Option<&str> {
+    let joined_at = arguments.join.as_ref().map(|invitation| &invitation.address);
+    arguments.at.as_ref().or(joined_at).map(String::as_str)
+}
+
 fn serve(arguments: &Arguments, config: Config) -> anyhow::Result<()> {
     let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
     runtime.block_on(async {
@@ -130,11 +137,7 @@ fn serve(arguments: &Arguments, config: Config) -> anyhow::Result<()> {
                 () = shutdown.cancelled() => return Ok(()),
             }
         }
-        let joined_at = arguments.join.as_ref().map(|invitation| &invitation.address);
-        let address = arguments
-            .at
-            .as_ref()
-            .or(joined_at)
+        let address = address(arguments)
             .context("say where the coordinator is: --at HOST:PORT, or --join INVITATION")?;
         let way = reach::way(&memberships, address)?.with(|endpoint| {
             endpoint

@@ -16,7 +16,7 @@ use tidemill_proto::v1::{
 use tidemill_proto::v1::{
     PinRequest, SweepEvent, SweepRequest, UsageRequest, UsageRow, VerifyEvent, VerifyRequest,
 };
-use tidemill_proto::{CHUNK_BYTES, Digest, MAX_MESSAGE_BYTES, PROTOCOL};
+use tidemill_proto::{CHUNK_BYTES, Digest, MAX_MESSAGE_BYTES, PROTOCOL, packing};
 use tonic::transport::Channel;
 use tonic::{Code, Status, Streaming};
 
@@ -30,6 +30,8 @@ pub struct Rpc {
     runs: RunsClient<Channel>,
     blobs: BlobsClient<Channel>,
     upkeep: UpkeepClient<Channel>,
+    /// Data is packed for the way where that pays.
+    packs: bool,
 }
 
 impl Rpc {
@@ -47,7 +49,13 @@ impl Rpc {
                 .max_decoding_message_size(MAX_MESSAGE_BYTES)
                 .max_encoding_message_size(MAX_MESSAGE_BYTES),
             upkeep: UpkeepClient::new(upkeep_channel).max_decoding_message_size(MAX_MESSAGE_BYTES),
+            packs: false,
         }
+    }
+
+    /// The same, over a network: data is packed for the way where that pays.
+    pub fn packing(self) -> Self {
+        Self { packs: true, ..self }
     }
 
     /// The connection itself, for further services.
@@ -330,7 +338,7 @@ impl Rpc {
     pub async fn has_lost(&self, digest: Digest) -> bool {
         let request = BlobRequest {
             digest: digest.to_vec(),
-            offset: 0,
+            ..BlobRequest::default()
         };
         let status = match self.blobs.clone().get(request).await {
             Ok(chunks) => chunks.into_inner().message().await.err(),
@@ -346,20 +354,60 @@ impl Rpc {
         size: u64,
         data: impl Stream<Item = Bytes> + Send + 'static,
     ) -> Result<(), Status> {
-        let header = BlobChunk {
-            part: Some(blob_chunk::Part::Header(BlobHeader {
-                digest: digest.to_vec(),
-                size,
-            })),
+        let header = BlobHeader {
+            digest: digest.to_vec(),
+            size,
+            offset: 0,
         };
-        let chunks = data.map(|data| BlobChunk {
-            part: Some(blob_chunk::Part::Data(data)),
-        });
-        self.blobs
-            .clone()
-            .put(futures::stream::iter([header]).chain(chunks))
-            .await?;
+        self.blobs.clone().put(self.chunks(header, data)).await?;
         Ok(())
+    }
+
+    /// Which ranges of a big blob the store lacks, as offset and length; none: all of it is there.
+    pub async fn lacking(&self, digest: Digest, size: u64) -> Result<Vec<(u64, u64)>, Status> {
+        let header = BlobHeader {
+            digest: digest.to_vec(),
+            size,
+            offset: 0,
+        };
+        let ranges = self.blobs.clone().lacking(header).await?.into_inner().ranges;
+        Ok(ranges
+            .into_iter()
+            .map(|range| (range.offset, range.length))
+            .collect())
+    }
+
+    /// Puts a part of a big blob of `size` bytes; `data` yields what stands from `offset` on, in pieces of at most
+    /// [`CHUNK_BYTES`].
+    pub async fn put_part(
+        &self,
+        digest: Digest,
+        size: u64,
+        offset: u64,
+        data: impl Stream<Item = Bytes> + Send + 'static,
+    ) -> Result<(), Status> {
+        let header = BlobHeader {
+            digest: digest.to_vec(),
+            size,
+            offset,
+        };
+        self.blobs.clone().put_part(self.chunks(header, data)).await?;
+        Ok(())
+    }
+
+    fn chunks<S>(&self, header: BlobHeader, data: S) -> impl Stream<Item = BlobChunk> + Send + use<S>
+    where
+        S: Stream<Item = Bytes> + Send + 'static,
+    {
+        let header = BlobChunk {
+            part: Some(blob_chunk::Part::Header(header)),
+        };
+        let (packs, mut pays) = (self.packs, None);
+        let chunks = data.map(move |data| {
+            let pack = *pays.get_or_insert_with(|| packs && packing::pays(&data));
+            packing::chunk(data, pack)
+        });
+        futures::stream::iter([header]).chain(chunks)
     }
 
     /// Puts many small blobs at once. Gives those whose bytes have another name than announced.
@@ -378,7 +426,8 @@ impl Rpc {
     ) -> Result<impl Stream<Item = Result<Bytes, Failure>> + use<>, Failure> {
         let request = BlobRequest {
             digest: digest.to_vec(),
-            offset: 0,
+            packed: self.packs,
+            ..BlobRequest::default()
         };
         let chunks = self
             .blobs
@@ -392,6 +441,9 @@ impl Rpc {
             .try_filter_map(|chunk| async move {
                 Ok(match chunk.part {
                     Some(blob_chunk::Part::Data(data)) => Some(data),
+                    Some(blob_chunk::Part::Packed(packed)) => Some(
+                        packing::unpack(&packed).map_err(|error| Failure::unreachable(error.to_string()))?,
+                    ),
                     _ => None,
                 })
             }))

@@ -1,15 +1,17 @@
 //! Puts what a plan reads into the store, as far as the store lacks it.
 
 use std::collections::{BTreeSet, HashMap};
-use std::io::Read as _;
+use std::io::{Read as _, SeekFrom};
 use std::path::Path;
+use std::time::Duration;
 
 use bytes::{Bytes, BytesMut};
 use futures::{Stream, StreamExt as _, TryStreamExt as _};
+use tidemill_proto::parts::{BIG_BYTES, PARTS_AT_ONCE};
 use tidemill_proto::v1::{Plan, WholeBlob, WholeBlobs, source};
 use tidemill_proto::{CHUNK_BYTES, Digest};
-use tokio::io::AsyncReadExt as _;
-use tonic::Code;
+use tokio::io::{AsyncRead, AsyncReadExt as _, AsyncSeekExt as _};
+use tonic::{Code, Status};
 
 use crate::failure::{Failure, io_words};
 use crate::output::human;
@@ -27,6 +29,10 @@ const SMALL_BYTES: u64 = 64 * 1024;
 const SMALL_AT_ONCE: usize = 256;
 const SMALL_BYTES_AT_ONCE: u64 = 4 * 1024 * 1024;
 const MESSAGES_AT_ONCE: usize = 3;
+
+/// So often in a row a big blob is tried again without any of it arriving, and the pause before the first.
+const TRIES: u32 = 6;
+const FIRST_PAUSE: Duration = Duration::from_millis(250);
 
 type Job = (Digest, BlobSource);
 
@@ -92,11 +98,19 @@ pub async fn upload(
         .buffer_unordered(MESSAGES_AT_ONCE)
         .try_collect::<Vec<()>>()
         .await?;
+    let (big, large): (Vec<Job>, Vec<Job>) = large
+        .into_iter()
+        .partition(|(_, source)| matches!(source, BlobSource::File(_, size) if *size > BIG_BYTES));
     futures::stream::iter(large)
         .map(|(digest, source)| put(rpc, digest, source))
         .buffer_unordered(AT_ONCE)
         .try_collect::<Vec<()>>()
         .await?;
+    for (digest, source) in big {
+        if let BlobSource::File(path, size) = source {
+            put_in_parts(rpc, digest, &path, size).await?;
+        }
+    }
     Ok(count)
 }
 
@@ -199,25 +213,86 @@ async fn put(rpc: &Rpc, digest: Digest, source: BlobSource) -> Result<(), Failur
                     .map_err(|error| unread(&path, &io_words(&error)))?;
                 rpc.put(digest, size, chunks_of(file)).await
             };
-            match put {
-                Ok(()) => Ok(()),
-                // The name is the promise: other bytes under it are refused.
-                Err(status)
-                    if matches!(
-                        status.code(),
-                        Code::InvalidArgument | Code::DataLoss | Code::FailedPrecondition
-                    ) =>
-                {
-                    Err(changed(&path))
+            put.map_err(|status| not_put(&path, &status))
+        }
+    }
+}
+
+/// The name is the promise: other bytes under it are refused.
+fn not_put(path: &Path, status: &Status) -> Failure {
+    match status.code() {
+        Code::InvalidArgument | Code::DataLoss | Code::FailedPrecondition => changed(path),
+        _ => failed(status),
+    }
+}
+
+/// Puts a big file in parts, several at once. What has arrived stays there when the connection breaks, so it goes on
+/// from there; after [`TRIES`] that brought nothing new it gives up.
+async fn put_in_parts(rpc: &Rpc, digest: Digest, path: &Path, size: u64) -> Result<(), Failure> {
+    let (mut tries, mut least_lacking) = (0, u64::MAX);
+    loop {
+        let trouble = match put_lacking(rpc, digest, path, size).await? {
+            Ok(()) => return Ok(()),
+            Err((lacking_bytes, status)) if passes(&status) => {
+                if lacking_bytes < least_lacking {
+                    (tries, least_lacking) = (0, lacking_bytes);
                 }
-                Err(status) => Err(failed(&status)),
+                status
             }
+            Err((_, status)) => return Err(not_put(path, &status)),
+        };
+        tries += 1;
+        if tries >= TRIES {
+            return Err(failed(&trouble));
+        }
+        tokio::time::sleep(FIRST_PAUSE * 2_u32.pow(tries)).await;
+    }
+}
+
+/// Whether another try may help.
+fn passes(status: &Status) -> bool {
+    matches!(
+        status.code(),
+        Code::Unavailable | Code::Unknown | Code::Cancelled | Code::Aborted
+    )
+}
+
+/// One try: asks what is lacking and puts that, until nothing is. An answer of the other side comes with the number of
+/// bytes that were lacking before.
+async fn put_lacking(
+    rpc: &Rpc,
+    digest: Digest,
+    path: &Path,
+    size: u64,
+) -> Result<Result<(), (u64, Status)>, Failure> {
+    let mut lacking_bytes = u64::MAX;
+    loop {
+        let parts = match rpc.lacking(digest, size).await {
+            Ok(parts) if parts.is_empty() => return Ok(Ok(())),
+            Ok(parts) => parts,
+            Err(status) => return Ok(Err((lacking_bytes, status))),
+        };
+        lacking_bytes = parts.iter().map(|(_, length)| length).sum();
+        let put = futures::stream::iter(parts)
+            .map(|(offset, length)| async move {
+                let words = |error| unread(path, &io_words(&error));
+                let mut file = tokio::fs::File::open(path).await.map_err(words)?;
+                file.seek(SeekFrom::Start(offset)).await.map_err(words)?;
+                Ok(rpc
+                    .put_part(digest, size, offset, chunks_of(file.take(length)))
+                    .await)
+            })
+            .buffer_unordered(PARTS_AT_ONCE)
+            .try_collect::<Vec<Result<(), Status>>>()
+            .await?;
+        if let Some(status) = put.into_iter().find_map(Result::err) {
+            return Ok(Err((lacking_bytes, status)));
         }
     }
 }
 
 /// The bytes of a file in pieces. A read error ends the stream early: the store then refuses the blob, as its size is wrong.
-fn chunks_of(file: tokio::fs::File) -> impl Stream<Item = Bytes> + Send + 'static {
+fn chunks_of(file: impl AsyncRead + Unpin + Send + 'static) -> impl Stream<Item = Bytes> + Send + 'static {
     futures::stream::unfold(file, |mut file| async move {
         let mut chunk = BytesMut::with_capacity(CHUNK_BYTES.min(64 * 1024));
         loop {

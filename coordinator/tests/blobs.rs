@@ -5,14 +5,15 @@
 mod support;
 
 use support::Studio;
-use tidemill_proto::v1::{BlobChunk, BlobHeader, DigestList, WholeBlob, WholeBlobs, blob_chunk};
-use tidemill_proto::{Digest, MAX_MESSAGE_BYTES};
+use tidemill_proto::v1::{BlobChunk, BlobHeader, BlobRequest, DigestList, WholeBlob, WholeBlobs, blob_chunk};
+use tidemill_proto::{Digest, MAX_MESSAGE_BYTES, packing};
 use tonic::Code;
 
 fn chunks(announced: Digest, size: usize, pieces: &[&[u8]]) -> Vec<BlobChunk> {
     let header = BlobHeader {
         digest: announced.to_vec(),
         size: size as u64,
+        offset: 0,
     };
     let mut chunks = vec![BlobChunk {
         part: Some(blob_chunk::Part::Header(header)),
@@ -114,6 +115,123 @@ async fn bytes_that_are_not_what_was_announced_are_refused_and_leave_nothing() {
             .count(),
         0
     );
+    studio.close().await;
+}
+
+fn part(digest: Digest, size: u64, offset: usize, data: &[u8], packed: bool) -> Vec<BlobChunk> {
+    let header = BlobHeader {
+        digest: digest.to_vec(),
+        size,
+        offset: offset as u64,
+    };
+    let header = BlobChunk {
+        part: Some(blob_chunk::Part::Header(header)),
+    };
+    let data = data
+        .chunks(1000)
+        .map(|piece| packing::chunk(piece.to_vec().into(), packed));
+    std::iter::once(header).chain(data).collect()
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn parts_arrive_in_any_order_and_become_the_blob_only_under_its_own_name() {
+    let studio = Studio::embedded().await;
+    let mut client = studio.client().await;
+    let bytes = b"oak plank, pine plank; ".repeat(2000);
+    let digest = Digest::of(&bytes);
+    let size = bytes.len() as u64;
+    let header = BlobHeader {
+        digest: digest.to_vec(),
+        size,
+        offset: 0,
+    };
+    let lacking = async |client: &mut support::Client| {
+        let answer = client.blobs.lacking(header.clone()).await.unwrap().into_inner();
+        let ranges = answer.ranges.into_iter();
+        ranges
+            .map(|range| (range.offset, range.length))
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(lacking(&mut client).await, [(0, size)]);
+    for (from, to, packed) in [(40_000, bytes.len(), true), (10_000, 30_000, false)] {
+        let part = part(digest, size, from, &bytes[from..to], packed);
+        client.blobs.put_part(tokio_stream::iter(part)).await.unwrap();
+    }
+    assert_eq!(lacking(&mut client).await, [(0, 10_000), (30_000, 10_000)]);
+    // Beyond the end, and wrong bytes in the rest: refused, and all of it begins anew.
+    let beyond = part(digest, size, bytes.len() - 1, b"xx", false);
+    let refused = client
+        .blobs
+        .put_part(tokio_stream::iter(beyond))
+        .await
+        .unwrap_err();
+    assert_eq!(refused.code(), Code::InvalidArgument, "{refused}");
+    assert_eq!(lacking(&mut client).await, [(0, size)]);
+    let wrong = part(digest, size, 0, &vec![b'x'; bytes.len()], false);
+    let refused = client
+        .blobs
+        .put_part(tokio_stream::iter(wrong))
+        .await
+        .unwrap_err();
+    assert_eq!(refused.code(), Code::DataLoss, "{refused}");
+    assert_eq!(lacking(&mut client).await, [(0, size)]);
+    let right = part(digest, size, 0, &bytes, true);
+    client.blobs.put_part(tokio_stream::iter(right)).await.unwrap();
+    assert_eq!(lacking(&mut client).await, []);
+    commit_to_store(&studio, digest);
+    // A part of it, plain and packed.
+    for packed in [false, true] {
+        let request = BlobRequest {
+            digest: digest.to_vec(),
+            offset: 1000,
+            length: 20_000,
+            packed,
+        };
+        let mut chunks = client.blobs.get(request).await.unwrap().into_inner();
+        let (mut found, mut travelled) = (Vec::new(), 0);
+        while let Some(chunk) = chunks.message().await.unwrap() {
+            match chunk.part.unwrap() {
+                blob_chunk::Part::Header(header) => assert_eq!((header.size, header.offset), (size, 1000)),
+                blob_chunk::Part::Data(data) => {
+                    travelled += data.len();
+                    found.extend(data);
+                }
+                blob_chunk::Part::Packed(data) => {
+                    travelled += data.len();
+                    found.extend(packing::unpack(&data).unwrap());
+                }
+            }
+        }
+        assert_eq!(found, bytes[1000..21_000]);
+        assert_eq!(travelled < 2000, packed, "{travelled}");
+    }
+    studio.close().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_damaged_blob_gives_no_part_and_is_set_aside() {
+    let studio = Studio::embedded().await;
+    let mut client = studio.client().await;
+    let digest = client.put(&b"hawser ".repeat(10_000)).await;
+    commit_to_store(&studio, digest);
+    let name = digest.to_string();
+    let file = studio
+        .folder
+        .path()
+        .join("store/blobs")
+        .join(&name[..2])
+        .join(&name);
+    std::fs::remove_file(&file).unwrap();
+    std::fs::write(&file, b"hawses ".repeat(10_000)).unwrap();
+    let request = BlobRequest {
+        digest: digest.to_vec(),
+        offset: 7,
+        length: 7,
+        packed: false,
+    };
+    let refused = client.blobs.get(request).await.unwrap_err();
+    assert_eq!(refused.code(), Code::DataLoss, "{refused}");
+    assert!(!file.exists());
     studio.close().await;
 }
 

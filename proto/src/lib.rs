@@ -7,6 +7,8 @@
 //! - [`invitation`]: where a coordinator is and the right to join it, as one string.
 //! - [`key`]: the parts that can change an item's result, and the digest over them.
 //! - [`state`]: item states and their words.
+//! - [`parts`]: how a big blob is cut so that several pieces travel at once.
+//! - `packing` (feature `services`): data made smaller for the way, where that pays.
 //!
 //! This crate does no I/O and reads no clock.
 
@@ -14,6 +16,9 @@ pub mod digest;
 pub mod id;
 pub mod invitation;
 pub mod key;
+#[cfg(feature = "services")]
+pub mod packing;
+pub mod parts;
 pub mod state;
 
 /// Messages generated from `schema/`; never mixed with written lines.
@@ -28,7 +33,7 @@ pub use invitation::Invitation;
 pub use key::{Key, KeyParts};
 
 /// Version of the wire contract; programs with another one refuse each other with a clear message.
-pub const PROTOCOL: u32 = 2;
+pub const PROTOCOL: u32 = 3;
 
 /// Largest message that either side accepts, in bytes; blobs and plans go in chunks below it.
 pub const MAX_MESSAGE_BYTES: usize = 16 * 1024 * 1024;

@@ -1,10 +1,10 @@
 //! A network link that a test can cut: a relay on loopback that stops passing bytes in one direction or both, and
-//! passes them on when it is mended. As on a real link, the two ends notice nothing but silence.
+//! passes them on when it is mended. As on a real link, the two ends notice nothing but silence. It counts what passes.
 
 use std::io::{Read as _, Write as _};
 use std::net::{Shutdown, TcpListener, TcpStream};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 /// A way through the link.
@@ -30,6 +30,10 @@ struct State {
     up_is_cut: AtomicBool,
     down_is_cut: AtomicBool,
     is_gone: AtomicBool,
+    up_bytes: AtomicU64,
+    down_bytes: AtomicU64,
+    /// Every connection, and both ends of it, that was ever made.
+    connections: Mutex<Vec<TcpStream>>,
 }
 
 impl Link {
@@ -61,6 +65,23 @@ impl Link {
         self.set(Way::Both, false);
     }
 
+    /// Bytes that have passed, up and down.
+    pub fn passed(&self) -> (u64, u64) {
+        let State {
+            up_bytes, down_bytes, ..
+        } = &*self.state;
+        (up_bytes.load(Ordering::SeqCst), down_bytes.load(Ordering::SeqCst))
+    }
+
+    /// Ends all connections at once, as a router does that is started again; new ones get through.
+    pub fn sever(&self) {
+        let mut connections = self.state.connections.lock().expect("no thread panics with it");
+        for stream in connections.drain(..) {
+            // It may have ended by itself.
+            let _ = stream.shutdown(Shutdown::Both);
+        }
+    }
+
     fn set(&self, way: Way, is_cut: bool) {
         if way != Way::Down {
             self.state.up_is_cut.store(is_cut, Ordering::SeqCst);
@@ -90,17 +111,30 @@ fn relay(near: TcpStream, target: &str, state: &Arc<State>) {
     let (Ok(near_too), Ok(far_too)) = (near.try_clone(), far.try_clone()) else {
         return;
     };
+    if let (Ok(near), Ok(far)) = (near.try_clone(), far.try_clone()) {
+        let mut connections = state.connections.lock().expect("no thread panics with it");
+        connections.extend([near, far]);
+    }
     let shared = state.clone();
-    let down = std::thread::spawn(move || pass(far_too, near_too, &shared.down_is_cut, &shared));
-    pass(near, far, &state.up_is_cut, state);
+    let down = std::thread::spawn(move || {
+        pass(
+            far_too,
+            near_too,
+            &shared.down_is_cut,
+            &shared.down_bytes,
+            &shared,
+        );
+    });
+    pass(near, far, &state.up_is_cut, &state.up_bytes, state);
     let _ = down.join();
 }
 
-fn pass(mut from: TcpStream, mut to: TcpStream, is_cut: &AtomicBool, state: &State) {
+fn pass(mut from: TcpStream, mut to: TcpStream, is_cut: &AtomicBool, bytes: &AtomicU64, state: &State) {
     let mut buffer = vec![0; 64 * 1024];
     loop {
         let read = from.read(&mut buffer).unwrap_or(0);
         hold(is_cut, state);
+        bytes.fetch_add(read as u64, Ordering::SeqCst);
         if read == 0 || to.write_all(&buffer[..read]).is_err() {
             // Ends pass the link as bytes do.
             let _ = to.shutdown(Shutdown::Write);

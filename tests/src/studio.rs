@@ -126,6 +126,11 @@ impl<'a> Studio<'a> {
         studio
     }
 
+    /// Where everything of the test lies.
+    pub fn sandbox(&self) -> &Sandbox {
+        self.sandbox
+    }
+
     /// The coordinator's data folder.
     pub fn data(&self) -> PathBuf {
         self.sandbox.root().join("studio")

@@ -58,7 +58,7 @@ impl Studio {
         let config = sandbox.root().join(format!("{name}.toml"));
         std::fs::write(
             &config,
-            "[tool.cp]\npath = \"/bin/cp\"\n\n[tool.sh]\npath = \"/bin/sh\"\n",
+            "through_coordinator = true\n[tool.cp]\npath = \"/bin/cp\"\n\n[tool.sh]\npath = \"/bin/sh\"\n",
         )
         .unwrap();
         let agent = Command::new(binary("tidemill-agent"))

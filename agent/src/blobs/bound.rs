@@ -1,115 +1,60 @@
-//! Which blobs of the cache must go. Pure: time is a counter of uses.
+//! Which blobs of the cache must go. Pure.
 
-use std::collections::HashMap;
+use std::collections::HashSet;
+use std::time::SystemTime;
 
 use tidemill_proto::Digest;
 
-/// What the cache holds, and who needs it.
-#[derive(Debug)]
-pub(super) struct Bound {
-    limit_bytes: u64,
-    total_bytes: u64,
-    uses: u64,
-    blobs: HashMap<Digest, Kept>,
+/// A blob of the cache.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Kept {
+    /// When somebody last needed it.
+    pub last_use: SystemTime,
+    pub digest: Digest,
+    /// Bytes.
+    pub size: u64,
 }
 
-#[derive(Debug)]
-struct Kept {
-    size: u64,
-    last_use: u64,
-    holders: u32,
-}
-
-impl Bound {
-    pub(super) fn new(limit_bytes: u64) -> Self {
-        Self {
-            limit_bytes,
-            total_bytes: 0,
-            uses: 0,
-            blobs: HashMap::new(),
-        }
-    }
-
-    /// A blob is in the cache, new or again.
-    pub(super) fn note(&mut self, digest: Digest, size: u64) {
-        self.uses += 1;
-        let kept = self.blobs.entry(digest).or_insert(Kept {
-            size: 0,
-            last_use: 0,
-            holders: 0,
-        });
-        self.total_bytes += size - std::mem::replace(&mut kept.size, size).min(size);
-        kept.last_use = self.uses;
-    }
-
-    /// Somebody needs it; false: it is not here.
-    pub(super) fn hold(&mut self, digest: Digest) -> bool {
-        self.uses += 1;
-        let Some(kept) = self.blobs.get_mut(&digest) else {
-            return false;
-        };
-        kept.holders += 1;
-        kept.last_use = self.uses;
-        true
-    }
-
-    /// One of those who needed it no longer does.
-    pub(super) fn release(&mut self, digest: Digest) {
-        if let Some(kept) = self.blobs.get_mut(&digest) {
-            kept.holders = kept.holders.saturating_sub(1);
-        }
-    }
-
-    /// It is gone, whoever needed it.
-    pub(super) fn forget(&mut self, digest: Digest) {
-        if let Some(kept) = self.blobs.remove(&digest) {
-            self.total_bytes -= kept.size;
-        }
-    }
-
-    /// Takes out what must go so that the rest is within the limit: those that nobody needs, longest unused
-    /// first. May be too little while much is needed.
-    pub(super) fn evict(&mut self) -> Vec<Digest> {
-        if self.total_bytes <= self.limit_bytes {
-            return Vec::new();
-        }
-        let mut free: Vec<_> = self.blobs.iter().filter(|(_, kept)| kept.holders == 0).collect();
-        free.sort_unstable_by_key(|(_, kept)| kept.last_use);
-        let mut over = self.total_bytes - self.limit_bytes;
-        let mut gone = Vec::new();
-        for (digest, kept) in free {
-            if over == 0 {
-                break;
-            }
+/// Picks what must go so that the rest is within `limit_bytes`: those that nobody holds, longest unused first. May be
+/// too little while much is held.
+pub(super) fn must_go(mut kept: Vec<Kept>, held: &HashSet<Digest>, limit_bytes: u64) -> Vec<Kept> {
+    let total_bytes: u64 = kept.iter().map(|kept| kept.size).sum();
+    let mut over = total_bytes.saturating_sub(limit_bytes);
+    kept.sort_unstable();
+    kept.retain(|kept| {
+        let goes = over > 0 && !held.contains(&kept.digest);
+        if goes {
             over = over.saturating_sub(kept.size);
-            gone.push(*digest);
         }
-        gone.iter().for_each(|digest| self.forget(*digest));
-        gone
-    }
+        goes
+    });
+    kept
 }
 
 #[cfg(test)]
 mod tests {
+    use std::time::Duration;
+
     use super::*;
 
     #[test]
-    fn the_longest_unused_goes_first_and_what_is_needed_stays() {
+    fn the_longest_unused_goes_first_and_what_is_held_stays() {
         let digest = |n: u8| Digest::of(&[n]);
-        let mut bound = Bound::new(100);
-        (1..=3).for_each(|n| bound.note(digest(n), 40));
-        assert!(bound.hold(digest(1)), "needed, and now the one used last");
-        assert!(!bound.hold(digest(9)));
-        assert_eq!(bound.evict(), [digest(2)]);
-        assert_eq!(bound.evict(), []);
-        bound.note(digest(4), 90);
-        assert_eq!(
-            bound.evict(),
-            [digest(3), digest(4)],
-            "all that may go, though 1 alone would fit"
-        );
-        bound.release(digest(1));
-        bound.note(digest(1), 40);
-        assert_eq!(bound.total_bytes, 40);
+        let kept = |n: u8, used: u64, size: u64| Kept {
+            last_use: SystemTime::UNIX_EPOCH + Duration::from_secs(used),
+            digest: digest(n),
+            size,
+        };
+        let all = vec![kept(1, 30, 40), kept(2, 10, 40), kept(3, 20, 40)];
+        let gone = |held: &[u8], limit| -> Vec<Digest> {
+            let held = held.iter().map(|n| digest(*n)).collect();
+            let gone = must_go(all.clone(), &held, limit);
+            gone.into_iter().map(|kept| kept.digest).collect()
+        };
+        assert_eq!(gone(&[], 120), []);
+        assert_eq!(gone(&[], 119), [digest(2)]);
+        assert_eq!(gone(&[2], 80), [digest(3)]);
+        assert_eq!(gone(&[2], 10), [digest(3), digest(1)], "all that may go");
+        assert_eq!(gone(&[1, 2, 3], 0), []);
     }
 }

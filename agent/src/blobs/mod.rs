@@ -3,13 +3,16 @@
 //!
 //! # Layout
 //! - [`Blobs`]: one interface for both ways.
-//! - `remote`: fetching and sending in chunks, tried again for as long as the item may wait.
-//! - `bound`: which blobs of the cache must go, pure.
+//! - `remote`: the blob service, tried again for as long as the item may wait; `fetch` and `send`, one direction each.
+//! - `cache`: what was fetched, bounded; `bound`: which blobs of it must go, pure.
 
 mod bound;
+mod cache;
+mod fetch;
 mod remote;
 #[cfg(test)]
 mod resume_tests;
+mod send;
 
 use std::fs::File;
 use std::io::Write as _;
@@ -21,6 +24,7 @@ use tokio::runtime::Handle;
 use tonic::transport::Channel;
 
 use crate::launcher::Control;
+use cache::Cache;
 use remote::Remote;
 
 /// Why bytes could not be had or kept.
@@ -69,17 +73,19 @@ impl Blobs {
         Self { store, remote: None }
     }
 
-    /// Uses the blob service behind `channel`, and `cache`, which may grow to `limit_bytes`.
+    /// Uses the blob service behind `channel`, and the cache in `folder`, which may grow to `limit_bytes`. `packs`: data
+    /// is packed for the way where that pays.
     pub(crate) fn remote(
-        cache: Store,
+        folder: &Path,
+        limit_bytes: u64,
         channel: Channel,
         runtime: Handle,
-        limit_bytes: u64,
+        packs: bool,
     ) -> Result<Self, StoreError> {
-        let remote = Remote::new(&cache, channel, runtime, limit_bytes)?;
+        let cache = Cache::open(folder, limit_bytes)?;
         Ok(Self {
-            store: cache,
-            remote: Some(remote),
+            store: cache.store().clone(),
+            remote: Some(Remote::new(cache, channel, runtime, packs)),
         })
     }
 
@@ -92,14 +98,14 @@ impl Blobs {
     pub(crate) fn hold(&self, digest: Digest, control: &Control) -> Result<(), BlobError> {
         match &self.remote {
             None => Ok(()),
-            Some(remote) => remote.hold(&self.store, digest, control),
+            Some(remote) => remote.hold(digest, control),
         }
     }
 
     /// The blob may leave the cache again.
     pub(crate) fn release(&self, digests: &[Digest]) {
         if let Some(remote) = &self.remote {
-            remote.release(&self.store, digests);
+            remote.release(digests);
         }
     }
 
@@ -185,7 +191,7 @@ impl Blobs {
     pub(crate) fn hand_over(&self, digests: &[Digest], control: &Control) -> Result<(), BlobError> {
         match &self.remote {
             None => Ok(()),
-            Some(remote) => remote.hand_over(&self.store, digests, control),
+            Some(remote) => remote.hand_over(digests, control),
         }
     }
 }

@@ -4,13 +4,13 @@ use std::sync::{Arc, Mutex};
 
 use tidemill_proto::Digest;
 use tidemill_proto::v1::blobs_server::{Blobs, BlobsServer};
-use tidemill_proto::v1::{BlobChunk, BlobHeader, BlobRequest, DigestList, WholeBlobs, blob_chunk};
-use tidemill_store::Store;
+use tidemill_proto::v1::{BlobChunk, BlobHeader, BlobRequest, DigestList, RangeList, WholeBlobs, blob_chunk};
 use tokio::runtime::Handle;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::transport::{Endpoint, Server, Uri};
 use tonic::{Request, Response, Status, Streaming};
 
+use super::cache::Cache;
 use super::remote::Remote;
 use crate::launcher::Control;
 
@@ -37,6 +37,14 @@ impl Blobs for Cutting {
         Err(Status::unimplemented("nothing is put here"))
     }
 
+    async fn lacking(&self, _: Request<BlobHeader>) -> Result<Response<RangeList>, Status> {
+        Err(Status::unimplemented("nothing is put here"))
+    }
+
+    async fn put_part(&self, _: Request<Streaming<BlobChunk>>) -> Result<Response<BlobHeader>, Status> {
+        Err(Status::unimplemented("nothing is put here"))
+    }
+
     type GetStream = ReceiverStream<Result<BlobChunk, Status>>;
 
     async fn get(&self, request: Request<BlobRequest>) -> Result<Response<Self::GetStream>, Status> {
@@ -46,6 +54,7 @@ impl Blobs for Cutting {
         let header = BlobHeader {
             digest: request.digest,
             size: self.bytes.len() as u64,
+            offset: 0,
         };
         let offset = usize::try_from(request.offset).unwrap();
         let end = self.bytes.len().min(offset + self.most);
@@ -88,10 +97,11 @@ async fn offsets_of_a_fetch(with_error: bool) -> Vec<u64> {
     let runtime = Handle::current();
     tokio::task::spawn_blocking(move || {
         let folder = tempfile::tempdir().unwrap();
-        let cache = Store::open_cache(&folder.path().join("cache")).unwrap();
-        let remote = Remote::new(&cache, channel, runtime, 1 << 20).unwrap();
+        let cache = Cache::open(&folder.path().join("cache"), 1 << 20).unwrap();
+        let remote = Remote::new(cache, channel, runtime, false);
         let digest = Digest::of(&bytes);
-        remote.hold(&cache, digest, &Control::default()).unwrap();
+        remote.hold(digest, &Control::default()).unwrap();
+        let cache = remote.cache.store();
         assert_eq!(cache.read_blob(&digest).unwrap(), *bytes);
         assert_eq!(cache.usage().unwrap().incoming.files, 0, "nothing half is left");
     })

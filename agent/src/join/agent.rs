@@ -1,5 +1,6 @@
 //! The state of one agent and what it does about each event.
 
+use std::fs::{File, TryLockError};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -41,6 +42,8 @@ const OWNER_IS_BUSY: &str = "the machine's owner needs it";
 
 /// One agent.
 pub(crate) struct Agent {
+    /// Of the data folder, for as long as the agent lives.
+    _lock: File,
     config: Config,
     channel: Channel,
     id: String,
@@ -78,6 +81,7 @@ impl Agent {
     /// Makes the agent's folders. Blocks.
     pub(crate) fn open(config: Config, channel: Channel) -> Result<Self, AgentError> {
         std::fs::create_dir_all(&config.data).map_err(AgentError::data("create", &config.data))?;
+        let lock = own_alone(&config.data)?;
         let tools_folder = config.data.join("tools");
         let tools = ToolBox::open(
             config.tools.clone(),
@@ -95,6 +99,7 @@ impl Agent {
             events,
         });
         Ok(Self {
+            _lock: lock,
             id: own_id(&config.data)?,
             meter: Meter::new(&config)?,
             config,
@@ -296,16 +301,15 @@ impl Agent {
         }
         let is_same = self.blobs.as_ref().is_some_and(|blobs| match blobs.direct_id() {
             Some(id) => id == welcome.store_id,
-            None => !can_see_store(welcome),
+            None => self.config.through_coordinator || !can_see_store(welcome),
         });
         if is_same {
             return Ok(());
         }
         let (welcome, channel) = (welcome.clone(), self.channel.clone());
-        let (cache, limit) = (self.config.data.join("cache"), self.config.cache_bytes);
-        let runtime = Handle::current();
+        let (config, runtime) = (self.config.clone(), Handle::current());
         let opened =
-            tokio::task::spawn_blocking(move || open_blobs(&welcome, &cache, channel, runtime, limit)).await;
+            tokio::task::spawn_blocking(move || open_blobs(&welcome, &config, channel, runtime)).await;
         let blobs = opened
             .map_err(|error| error.to_string())?
             .map_err(|error| error.to_string())?;
@@ -522,12 +526,11 @@ fn can_see_store(welcome: &Welcome) -> bool {
 
 fn open_blobs(
     welcome: &Welcome,
-    cache: &Path,
+    config: &Config,
     channel: Channel,
     runtime: Handle,
-    limit_bytes: u64,
 ) -> Result<Blobs, tidemill_store::StoreError> {
-    if can_see_store(welcome) {
+    if !config.through_coordinator && can_see_store(welcome) {
         match Store::open(Path::new(&welcome.store_path)) {
             Ok(store) => return Ok(Blobs::direct(store)),
             Err(error) => {
@@ -535,7 +538,27 @@ fn open_blobs(
             }
         }
     }
-    Blobs::remote(Store::open_cache(cache)?, channel, runtime, limit_bytes)
+    let own = config.data.join("cache");
+    let cache = config.cache_folder.as_deref().unwrap_or(&own);
+    Blobs::remote(cache, config.cache_bytes, channel, runtime, config.packs)
+}
+
+/// Takes the data folder: two agents in it would clear each other's slots and bear one id.
+fn own_alone(data: &Path) -> Result<File, AgentError> {
+    let path = data.join("agent.lock");
+    let opened = File::options()
+        .write(true)
+        .create(true)
+        .truncate(false)
+        .open(&path);
+    let file = opened.map_err(AgentError::data("open", &path))?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(AgentError::Taken {
+            path: data.to_owned(),
+        }),
+        Err(TryLockError::Error(error)) => Err(AgentError::data("lock", &path)(error)),
+    }
 }
 
 /// The agent's id, which stays the same for as long as its data does.

@@ -74,7 +74,7 @@ async fn fetch(channel: &Channel, digest: &[u8]) -> Result<Option<Vec<u8>>, Stat
     let mut client = BlobsClient::new(channel.clone()).max_decoding_message_size(MAX_MESSAGE_BYTES);
     let request = BlobRequest {
         digest: digest.to_vec(),
-        offset: 0,
+        ..BlobRequest::default()
     };
     let mut chunks = client.get(request).await?.into_inner();
     let mut bytes = Vec::new();

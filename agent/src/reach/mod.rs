@@ -175,6 +175,11 @@ pub fn plain_address(text: &str) -> &str {
     text.trim_end_matches('/')
 }
 
+/// Whether what is sent to `address` stays on this machine.
+pub fn is_on_this_machine(address: &str) -> bool {
+    host_and_port(plain_address(address)).is_some_and(|(host, _)| is_loopback(host))
+}
+
 /// Only what can never leave this machine; a name other than `localhost` may mean anything.
 fn is_loopback(host: &str) -> bool {
     host == "localhost" || host.parse::<IpAddr>().is_ok_and(|address| address.is_loopback())

@@ -12,7 +12,8 @@ use tidemill_proto::v1::agents_server::{Agents, AgentsServer};
 use tidemill_proto::v1::blobs_server::{Blobs, BlobsServer};
 use tidemill_proto::v1::{
     BlobChunk, BlobHeader, BlobRequest, DigestList, Finished, FromAgent, Hello, Item, Output, Part, Program,
-    Report, StagedInput, Start, ToAgent, Welcome, WholeBlobs, blob_chunk, from_agent, item, part, to_agent,
+    RangeList, Report, StagedInput, Start, ToAgent, Welcome, WholeBlobs, blob_chunk, from_agent, item, part,
+    to_agent,
 };
 use tidemill_store::Store;
 use tokio::io::DuplexStream;
@@ -141,6 +142,11 @@ impl Blobs for Shelf {
             match chunk.part.unwrap() {
                 blob_chunk::Part::Header(first) => header = Some(first),
                 blob_chunk::Part::Data(data) => incoming.add(&data).unwrap(),
+                blob_chunk::Part::Packed(data) => {
+                    incoming
+                        .add(&tidemill_proto::packing::unpack(&data).unwrap())
+                        .unwrap();
+                }
             }
         }
         let header = header.unwrap();
@@ -150,8 +156,20 @@ impl Blobs for Shelf {
         Ok(Response::new(header))
     }
 
-    async fn put_whole(&self, _: Request<WholeBlobs>) -> Result<Response<DigestList>, Status> {
-        Err(Status::unimplemented("agents put one blob at a time"))
+    async fn put_whole(&self, request: Request<WholeBlobs>) -> Result<Response<DigestList>, Status> {
+        for blob in request.into_inner().blobs {
+            let staged = self.0.stage_bytes(&blob.data).unwrap();
+            assert_eq!(staged.digest.to_vec(), blob.digest);
+        }
+        Ok(Response::new(DigestList::default()))
+    }
+
+    async fn lacking(&self, _: Request<BlobHeader>) -> Result<Response<RangeList>, Status> {
+        Err(Status::unimplemented("nothing as big is put here"))
+    }
+
+    async fn put_part(&self, _: Request<Streaming<BlobChunk>>) -> Result<Response<BlobHeader>, Status> {
+        Err(Status::unimplemented("nothing as big is put here"))
     }
 
     type GetStream = ReceiverStream<Result<BlobChunk, Status>>;
@@ -166,6 +184,7 @@ impl Blobs for Shelf {
         let header = BlobHeader {
             digest: digest.to_vec(),
             size: bytes.len() as u64,
+            offset: 0,
         };
         let header = blob_chunk::Part::Header(header);
         let data = bytes

@@ -41,6 +41,11 @@ pub(super) async fn connect(address: &str, data: &Path) -> Result<Rpc, Failure> 
     // While the certificate is good, a renewal that does not come about can wait for the next command.
     let _ = way.renew_if_due().await;
     let rpc = Rpc::over(channel);
+    let rpc = if reach::is_on_this_machine(address) {
+        rpc
+    } else {
+        rpc.packing()
+    };
     // One that speaks TLS to a caller in plain text, or the other way round, only fails at the first call.
     match rpc.about().await {
         Ok(_) => Ok(rpc),

@@ -2,13 +2,17 @@
 
 use bytes::{Bytes, BytesMut};
 use tidemill_proto::v1::blobs_server::Blobs;
-use tidemill_proto::v1::{BlobChunk, BlobHeader, BlobRequest, DigestList, WholeBlob, WholeBlobs, blob_chunk};
-use tidemill_proto::{CHUNK_BYTES, Digest};
-use tidemill_store::{BlobReader, Staged, Store, StoreError};
+use tidemill_proto::v1::{
+    BlobChunk, BlobHeader, BlobRequest, DigestList, Range, RangeList, WholeBlob, WholeBlobs, blob_chunk,
+};
+use tidemill_proto::{CHUNK_BYTES, Digest, packing};
+use tidemill_store::{Staged, Store, StoreError};
 use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Request, Response, Status, Streaming};
 
+use super::arrivals::{Arrivals, receive_part};
+use super::blob_stream::{Outgoing, send_blob};
 use super::blocking::blocking;
 use super::convert::{digest_of, store_status};
 use crate::engine::EngineHandle;
@@ -20,17 +24,20 @@ const CHUNKS_BETWEEN: usize = 2;
 /// Serves the blobs of one store.
 pub struct BlobsService {
     store: Store,
+    arrivals: Arrivals,
     engine: EngineHandle,
 }
 
 impl BlobsService {
     /// Lost and damaged blobs are told to `engine`.
     pub fn new(store: Store, engine: EngineHandle) -> Self {
-        Self { store, engine }
+        Self {
+            arrivals: Arrivals::new(store.clone()),
+            store,
+            engine,
+        }
     }
 }
-
-type ChunkSender = mpsc::Sender<Result<BlobChunk, Status>>;
 
 #[tonic::async_trait]
 impl Blobs for BlobsService {
@@ -52,14 +59,7 @@ impl Blobs for BlobsService {
 
     async fn put(&self, request: Request<Streaming<BlobChunk>>) -> Result<Response<BlobHeader>, Status> {
         let mut chunks = request.into_inner();
-        let Some(BlobChunk {
-            part: Some(blob_chunk::Part::Header(header)),
-        }) = chunks.message().await?
-        else {
-            return Err(Status::invalid_argument(
-                "the first chunk of a blob must be its header",
-            ));
-        };
+        let header = header_of(&mut chunks).await?;
         let announced = digest_of(&header.digest)?;
         let (sender, receiver) = mpsc::channel::<Bytes>(CHUNKS_BETWEEN);
         if header.size <= CHUNK_BYTES as u64 {
@@ -73,6 +73,7 @@ impl Blobs for BlobsService {
             return Ok(Response::new(BlobHeader {
                 digest: staged.digest.to_vec(),
                 size: staged.size,
+                offset: 0,
             }));
         }
         let store = self.store.clone();
@@ -80,14 +81,11 @@ impl Blobs for BlobsService {
         let mut complete = true;
         loop {
             match chunks.message().await {
-                Ok(Some(BlobChunk {
-                    part: Some(blob_chunk::Part::Data(data)),
-                })) => {
-                    if sender.send(data).await.is_err() {
+                Ok(Some(chunk)) => {
+                    if sender.send(data_of(chunk)?).await.is_err() {
                         break; // the writer has failed and says why below
                     }
                 }
-                Ok(Some(_)) => return Err(Status::invalid_argument("a blob has one header, then only data")),
                 Ok(None) => break,
                 Err(_) => {
                     complete = false;
@@ -105,6 +103,7 @@ impl Blobs for BlobsService {
         Ok(Response::new(BlobHeader {
             digest: staged.digest.to_vec(),
             size: staged.size,
+            offset: 0,
         }))
     }
 
@@ -124,33 +123,75 @@ impl Blobs for BlobsService {
     type GetStream = ReceiverStream<Result<BlobChunk, Status>>;
 
     async fn get(&self, request: Request<BlobRequest>) -> Result<Response<Self::GetStream>, Status> {
-        let digest = digest_of(&request.get_ref().digest)?;
-        let offset = request.get_ref().offset;
+        let request = request.into_inner();
+        let digest = digest_of(&request.digest)?;
         let store = self.store.clone();
-        let opened = blocking(move || store.open_blob_at(&digest, offset)).await?;
-        let reader = match opened {
-            Ok(reader) => reader,
+        let opened = blocking(move || Outgoing::open(&store, digest, request.offset, request.length)).await?;
+        let outgoing = match opened {
+            Ok(outgoing) => outgoing,
             Err(error) => {
                 report_loss(&self.engine, &error).await;
                 return Err(store_status(&error));
             }
         };
-        if offset > reader.size() {
+        if request.offset > outgoing.size() {
             return Err(Status::out_of_range(format!(
-                "the blob has {} bytes, not {offset}",
-                reader.size()
+                "the blob has {} bytes, not {}",
+                outgoing.size(),
+                request.offset
             )));
         }
         let (sender, receiver) = mpsc::channel(CHUNKS_BETWEEN);
         let (engine, runtime) = (self.engine.clone(), tokio::runtime::Handle::current());
         tokio::task::spawn_blocking(move || {
-            if let Err(error) = send_blob(reader, offset, &sender) {
+            if let Err(error) = send_blob(outgoing, digest, request.packed, &sender) {
                 runtime.block_on(report_loss(&engine, &error));
                 // A caller that left does not need the reason.
                 let _ = sender.blocking_send(Err(store_status(&error)));
             }
         });
         Ok(Response::new(ReceiverStream::new(receiver)))
+    }
+
+    async fn lacking(&self, request: Request<BlobHeader>) -> Result<Response<RangeList>, Status> {
+        let header = request.into_inner();
+        let digest = digest_of(&header.digest)?;
+        let arrivals = self.arrivals.clone();
+        let ranges = blocking(move || arrivals.lacking(digest, header.size)).await??;
+        let ranges = ranges.into_iter().map(|range| Range {
+            offset: range.start,
+            length: range.end - range.start,
+        });
+        Ok(Response::new(RangeList {
+            ranges: ranges.collect(),
+        }))
+    }
+
+    async fn put_part(&self, request: Request<Streaming<BlobChunk>>) -> Result<Response<BlobHeader>, Status> {
+        let mut chunks = request.into_inner();
+        let header = header_of(&mut chunks).await?;
+        receive_part(&self.arrivals, &header, chunks).await?;
+        Ok(Response::new(header))
+    }
+}
+
+async fn header_of(chunks: &mut Streaming<BlobChunk>) -> Result<BlobHeader, Status> {
+    match chunks.message().await?.and_then(|chunk| chunk.part) {
+        Some(blob_chunk::Part::Header(header)) => Ok(header),
+        _ => Err(Status::invalid_argument(
+            "the first chunk of a blob must be its header",
+        )),
+    }
+}
+
+/// The plain bytes of a chunk that must hold data.
+pub(super) fn data_of(chunk: BlobChunk) -> Result<Bytes, Status> {
+    match chunk.part {
+        Some(blob_chunk::Part::Data(data)) => Ok(data),
+        Some(blob_chunk::Part::Packed(packed)) => {
+            packing::unpack(&packed).map_err(|error| Status::invalid_argument(error.to_string()))
+        }
+        _ => Err(Status::invalid_argument("a blob has one header, then only data")),
     }
 }
 
@@ -159,15 +200,12 @@ async fn small(chunks: &mut Streaming<BlobChunk>, size: u64) -> Result<Option<By
     let mut whole: Option<BytesMut> = None;
     loop {
         match chunks.message().await {
-            Ok(Some(BlobChunk {
-                part: Some(blob_chunk::Part::Data(data)),
-            })) => match whole.as_mut() {
-                None => whole = Some(data.into()),
+            Ok(Some(chunk)) => match (data_of(chunk)?, whole.as_mut()) {
+                (data, None) => whole = Some(data.into()),
                 // What is too long is refused by its size; there is no need to keep all of it.
-                Some(bytes) if bytes.len() as u64 <= size => bytes.extend_from_slice(&data),
-                Some(_) => {}
+                (data, Some(bytes)) if bytes.len() as u64 <= size => bytes.extend_from_slice(&data),
+                (_, Some(_)) => {}
             },
-            Ok(Some(_)) => return Err(Status::invalid_argument("a blob has one header, then only data")),
             Ok(None) => return Ok(whole.map(BytesMut::freeze)),
             Err(_) => return Err(Status::cancelled("the sender broke off")),
         }
@@ -213,42 +251,6 @@ fn stage_whole(store: &Store, blobs: &[WholeBlob]) -> Result<Vec<Vec<u8>>, Statu
         }
     }
     Ok(misnamed)
-}
-
-/// Sends the rest of a blob; ends early and quietly when nobody listens any more.
-fn send_blob(mut reader: BlobReader, offset: u64, sender: &ChunkSender) -> Result<(), StoreError> {
-    let header = BlobHeader {
-        digest: reader.digest().to_vec(),
-        size: reader.size(),
-    };
-    let first = BlobChunk {
-        part: Some(blob_chunk::Part::Header(header)),
-    };
-    if sender.blocking_send(Ok(first)).is_err() {
-        return Ok(());
-    }
-    let mut left = reader.size() - offset;
-    loop {
-        let mut chunk = vec![0; usize::try_from(left).unwrap_or(CHUNK_BYTES).clamp(1, CHUNK_BYTES)];
-        let mut filled = 0;
-        while filled < chunk.len() {
-            match reader.next_piece(&mut chunk[filled..])? {
-                0 => break,
-                count => filled += count,
-            }
-        }
-        if filled == 0 {
-            return Ok(());
-        }
-        left = left.saturating_sub(filled as u64);
-        chunk.truncate(filled);
-        let data = BlobChunk {
-            part: Some(blob_chunk::Part::Data(chunk.into())),
-        };
-        if sender.blocking_send(Ok(data)).is_err() {
-            return Ok(());
-        }
-    }
 }
 
 /// Tells the engine of a blob that should be there and is not.

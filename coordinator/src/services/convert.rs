@@ -24,7 +24,7 @@ pub fn store_status(error: &StoreError) -> Status {
     match error {
         StoreError::Absent { .. } => Status::not_found(text),
         StoreError::Corrupt { .. } => Status::data_loss(text),
-        StoreError::Mismatch { .. } => Status::invalid_argument(text),
+        StoreError::Mismatch { .. } | StoreError::TooLong { .. } => Status::invalid_argument(text),
         StoreError::Full { .. } => Status::resource_exhausted(text),
         _ => Status::internal(text),
     }

@@ -1,7 +1,9 @@
 //! The gRPC services: decode, call, encode. Everything that decides lives elsewhere.
 
 pub mod agents;
+mod arrivals;
 pub mod asking;
+mod blob_stream;
 pub mod blobs;
 pub mod blocking;
 pub mod convert;

@@ -55,6 +55,14 @@ pub enum StoreError {
         /// Received.
         found: Digest,
     },
+    /// More bytes came than were announced.
+    #[error("blob {digest} is longer than the {size} bytes announced")]
+    TooLong {
+        /// Announced.
+        digest: Digest,
+        /// Announced, in bytes.
+        size: u64,
+    },
     /// The folder is not a store that this program can use.
     #[error("{} is not a store: {reason}", path.display())]
     NotAStore {

@@ -34,8 +34,8 @@ pub mod tree;
 
 pub use error::{Result, StoreError};
 pub use folder::{
-    Aside, BlobEntry, BlobIter, BlobReader, CommitReport, Doomed, ExportMode, Incoming, Staged, Store, Swept,
-    Usage, UsagePart,
+    Arrival, Aside, BlobEntry, BlobIter, BlobReader, CommitReport, Doomed, ExportMode, Incoming, PartReader,
+    Staged, Store, Swept, Usage, UsagePart,
 };
 pub use os::sync_folder;
 pub use tidemill_proto::Digest;

@@ -116,6 +116,7 @@ impl Client {
         let header = BlobHeader {
             digest: digest.to_vec(),
             size: bytes.len() as u64,
+            offset: 0,
         };
         let mut chunks = vec![BlobChunk {
             part: Some(blob_chunk::Part::Header(header)),
@@ -194,6 +195,7 @@ impl Client {
         let request = tidemill_proto::v1::BlobRequest {
             digest: digest.to_vec(),
             offset,
+            ..Default::default()
         };
         let mut chunks = self
             .blobs

@@ -177,7 +177,7 @@ impl Calls {
     pub(super) async fn blob(&self, digest: &[u8]) -> Result<Vec<u8>, Status> {
         let request = BlobRequest {
             digest: digest.to_vec(),
-            offset: 0,
+            ..BlobRequest::default()
         };
         let mut chunks = self.blobs.clone().get(request).await?.into_inner();
         let mut bytes = Vec::new();

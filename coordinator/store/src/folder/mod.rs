@@ -2,12 +2,14 @@
 //!
 //! [`Store`] is a handle on shared state; each file here adds the calls of one direction to it.
 
+mod arrival;
 mod commit;
 mod doomed;
 mod export;
 mod layout;
 mod look;
 mod open;
+mod parts;
 mod read;
 mod staging;
 
@@ -20,11 +22,13 @@ use tidemill_proto::Digest;
 use crate::os::GroupSync;
 use layout::Layout;
 
+pub use arrival::Arrival;
 pub use commit::CommitReport;
 pub use doomed::Doomed;
 pub use export::ExportMode;
 pub use look::{Aside, BlobEntry, BlobIter, Usage, UsagePart};
 pub use open::Swept;
+pub use parts::PartReader;
 pub use read::BlobReader;
 pub use staging::{Incoming, Staged};
 
@@ -49,6 +53,8 @@ struct Shared {
     commit: Mutex<CommitState>,
     /// Blobs that are about to be removed.
     doomed: doomed::DoomedSet,
+    /// Big blobs that were found whole a short while ago.
+    checked: parts::Checked,
     /// File systems onto which blobs cannot be cloned, so that we ask each only once.
     cannot_clone_to: Mutex<HashSet<u64>>,
 }

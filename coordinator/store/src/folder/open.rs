@@ -95,6 +95,7 @@ impl Store {
                 staged_here: Mutex::new(HashMap::new()),
                 commit: Mutex::new(CommitState::default()),
                 doomed: super::doomed::DoomedSet::default(),
+                checked: super::parts::Checked::default(),
                 cannot_clone_to: Mutex::new(HashSet::new()),
             }),
         })

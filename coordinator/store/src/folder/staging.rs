@@ -105,13 +105,13 @@ impl Store {
         })
     }
 
-    fn create_part(&self) -> Result<(PartFile, File)> {
+    pub(super) fn create_part(&self) -> Result<(PartFile, File)> {
         let part = PartFile::new(self.shared.layout.new_part());
         let file = os::create_read_only(part.path()).at("create", part.path())?;
         Ok((part, file))
     }
 
-    fn name_part(&self, part: PartFile, staged: Staged) -> Result<Staged> {
+    pub(super) fn name_part(&self, part: PartFile, staged: Staged) -> Result<Staged> {
         let name = self.shared.layout.new_staged_name(&staged.digest);
         part.rename_to(&self.shared.layout.incoming().join(&name))?;
         lock(&self.shared.staged_here)

@@ -5,6 +5,7 @@
 //! - `boot_id`: tells whether the machine was started again since unsynced files were written.
 //! - `is_executable`, `make_plain`: permission bits of files that come in and go out.
 //! - `device_of`: which file system a folder is on.
+//! - `write_at`: bytes at a place of a file, whatever others write elsewhere in it.
 //!
 //! Only the Linux side can be compiled and run where this was written.
 
@@ -25,11 +26,11 @@ pub(crate) use threads::{GroupSync, boot_id};
 pub use unix::sync_folder;
 #[cfg(unix)]
 pub(crate) use unix::{
-    create_read_only, device_of, is_executable, make_plain, protect_staged, protect_stored,
+    create_read_only, device_of, is_executable, make_plain, protect_staged, protect_stored, write_at,
 };
 #[cfg(windows)]
 pub use windows::sync_folder;
 #[cfg(windows)]
 pub(crate) use windows::{
-    create_read_only, device_of, is_executable, make_plain, protect_staged, protect_stored,
+    create_read_only, device_of, is_executable, make_plain, protect_staged, protect_stored, write_at,
 };

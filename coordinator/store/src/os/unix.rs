@@ -2,7 +2,7 @@
 
 use std::fs::{self, File, Metadata, OpenOptions, Permissions};
 use std::io;
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::{FileExt, MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::Path;
 
 /// Creates a new file that only this handle can write.
@@ -12,6 +12,11 @@ pub(crate) fn create_read_only(path: &Path) -> io::Result<File> {
         .create_new(true)
         .mode(0o444)
         .open(path)
+}
+
+/// Writes all of `piece` from byte `offset` on.
+pub(crate) fn write_at(file: &File, piece: &[u8], offset: u64) -> io::Result<()> {
+    file.write_all_at(piece, offset)
 }
 
 /// Makes a file that was moved in read-only.

@@ -3,7 +3,7 @@
 
 use std::fs::{self, File, Metadata, OpenOptions};
 use std::io;
-use std::os::windows::fs::OpenOptionsExt;
+use std::os::windows::fs::{FileExt, OpenOptionsExt};
 use std::path::Path;
 
 /// FILE_FLAG_BACKUP_SEMANTICS: lets a folder be opened like a file.
@@ -12,6 +12,19 @@ const BACKUP_SEMANTICS: u32 = 0x0200_0000;
 /// Creates a new file; see [`protect_stored`].
 pub(crate) fn create_read_only(path: &Path) -> io::Result<File> {
     OpenOptions::new().write(true).create_new(true).open(path)
+}
+
+/// Writes all of `piece` from byte `offset` on.
+pub(crate) fn write_at(file: &File, mut piece: &[u8], mut offset: u64) -> io::Result<()> {
+    while !piece.is_empty() {
+        let count = file.seek_write(piece, offset)?;
+        if count == 0 {
+            return Err(io::ErrorKind::WriteZero.into());
+        }
+        piece = &piece[count..];
+        offset += count as u64;
+    }
+    Ok(())
 }
 
 /// Nothing yet: the file is still to be flushed. What came in read-only is opened up for that.

@@ -1,0 +1,133 @@
+//! Parts of a big blob on their way out.
+//!
+//! A part cannot be checked against the name of the whole, and reading the whole for each part would be as slow as not
+//! cutting it. So the whole is checked once before its first part leaves, and that is remembered for a while; whoever
+//! has all parts checks the whole again.
+
+use std::collections::HashMap;
+use std::fs::{File, Metadata};
+use std::io::{self, Read, Seek, SeekFrom};
+use std::path::PathBuf;
+use std::sync::Mutex;
+use std::time::{Duration, Instant, SystemTime};
+
+use tidemill_proto::Digest;
+
+use super::{Store, lock};
+use crate::error::{At, Result, StoreError};
+
+/// How long a check is believed, as long as the file looks the same.
+const BELIEVED: Duration = Duration::from_secs(10 * 60);
+/// So many checks are remembered.
+const MOST: usize = 256;
+
+/// Blobs that were found whole.
+#[derive(Debug, Default)]
+pub(super) struct Checked(Mutex<HashMap<Digest, Found>>);
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Found {
+    size: u64,
+    modified: Option<SystemTime>,
+    at: Instant,
+}
+
+impl Found {
+    fn now(metadata: &Metadata) -> Self {
+        Self {
+            size: metadata.len(),
+            modified: metadata.modified().ok(),
+            at: Instant::now(),
+        }
+    }
+
+    fn still_holds(&self, now: &Self) -> bool {
+        self.size == now.size && self.modified == now.modified && now.at.duration_since(self.at) < BELIEVED
+    }
+}
+
+impl Store {
+    /// Opens `length` bytes of a blob from `offset` on (fewer where it ends before). The whole was checked, now or a short while ago; whoever
+    /// puts the parts together checks it again.
+    pub fn open_part(&self, digest: &Digest, offset: u64, length: u64) -> Result<PartReader> {
+        let path = self.shared.layout.blob(digest);
+        let mut file = match File::open(&path) {
+            Ok(file) => file,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {
+                return Err(StoreError::Absent { digest: *digest });
+            }
+            Err(error) => return Err(error).at("open", &path),
+        };
+        let metadata = file.metadata().at("open", &path)?;
+        self.check_once(digest, &metadata)?;
+        let size = metadata.len();
+        let start = offset.min(size);
+        file.seek(SeekFrom::Start(start)).at("read", &path)?;
+        Ok(PartReader {
+            path,
+            file,
+            size,
+            left: length.min(size - start),
+        })
+    }
+
+    /// Several who want parts of one blob wait here for the first of them.
+    fn check_once(&self, digest: &Digest, metadata: &Metadata) -> Result<()> {
+        let mut checked = lock(&self.shared.checked.0);
+        let now = Found::now(metadata);
+        if checked.get(digest).is_some_and(|found| found.still_holds(&now)) {
+            return Ok(());
+        }
+        checked.remove(digest);
+        self.verify(digest)?;
+        if checked.len() >= MOST {
+            checked.retain(|_, found| now.at.duration_since(found.at) < BELIEVED / 10);
+        }
+        checked.insert(*digest, Found::now(metadata));
+        Ok(())
+    }
+
+    /// Somebody put parts together and got other bytes: the next part is given only after a new check.
+    pub fn doubt(&self, digest: &Digest) {
+        lock(&self.shared.checked.0).remove(digest);
+    }
+}
+
+/// Reads a part of a blob.
+pub struct PartReader {
+    path: PathBuf,
+    file: File,
+    size: u64,
+    left: u64,
+}
+
+impl PartReader {
+    /// Size of the whole blob in bytes.
+    pub fn size(&self) -> u64 {
+        self.size
+    }
+
+    /// Bytes that are still to come.
+    pub fn left(&self) -> u64 {
+        self.left
+    }
+
+    /// Fills `piece` (not empty) as far as the part goes; 0 at its end.
+    pub fn next_piece(&mut self, piece: &mut [u8]) -> Result<usize> {
+        let wanted = piece.len().min(usize::try_from(self.left).unwrap_or(piece.len()));
+        let mut filled = 0;
+        while filled < wanted {
+            match self.file.read(&mut piece[filled..wanted]) {
+                Ok(0) => {
+                    let short = io::Error::from(io::ErrorKind::UnexpectedEof);
+                    return Err(StoreError::io("read", &self.path, short));
+                }
+                Ok(count) => filled += count,
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(error) => return Err(error).at("read", &self.path),
+            }
+        }
+        self.left -= filled as u64;
+        Ok(filled)
+    }
+}
