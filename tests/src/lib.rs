@@ -9,6 +9,9 @@
 //! - [`faults`]: the project and the checks of tests that break things; [`link`]: a network link that can be cut.
 //! - [`outside`]: reference programs from package registries; a missing one fails the test.
 
+/// An S3-compatible server on loopback, the one that the store's own tests use.
+#[path = "../../coordinator/store/tests/common/bucket.rs"]
+pub mod bucket;
 pub mod faults;
 pub mod link;
 pub mod outside;

@@ -21,6 +21,7 @@ use tokio::runtime::Handle;
 use tonic::transport::Channel;
 
 use crate::launcher::Control;
+pub(crate) use remote::Direct;
 use remote::Remote;
 
 /// Why bytes could not be had or kept.
@@ -69,23 +70,28 @@ impl Blobs {
         Self { store, remote: None }
     }
 
-    /// Uses the blob service behind `channel`, and `cache`, which may grow to `limit_bytes`.
+    /// Uses the blob service behind `channel`, and `cache`, which may grow to `limit_bytes`. With `direct`, bytes go there
+    /// and come from there; the service is asked only what the store lacks.
     pub(crate) fn remote(
         cache: Store,
         channel: Channel,
         runtime: Handle,
         limit_bytes: u64,
+        direct: Option<Direct>,
     ) -> Result<Self, StoreError> {
-        let remote = Remote::new(&cache, channel, runtime, limit_bytes)?;
+        let remote = Remote::new(&cache, channel, runtime, limit_bytes, direct)?;
         Ok(Self {
             store: cache,
             remote: Some(remote),
         })
     }
 
-    /// The store's id, if its folder is used itself.
+    /// The store's id, if its folder, share or bucket is used itself.
     pub(crate) fn direct_id(&self) -> Option<&str> {
-        self.remote.is_none().then(|| self.store.id())
+        match &self.remote {
+            None => Some(self.store.id()),
+            Some(remote) => remote.direct_id(),
+        }
     }
 
     /// Makes sure that a blob is here, and keeps it here until [`Blobs::release`].

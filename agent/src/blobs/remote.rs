@@ -2,14 +2,17 @@
 //! for: the agent goes on with its items meanwhile, and gives up only when an item is asked to end.
 
 use std::fs;
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::io::Read as _;
+
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, SystemTime};
 
 use futures::StreamExt as _;
 use tidemill_proto::v1::blobs_client::BlobsClient;
 use tidemill_proto::v1::{BlobChunk, BlobHeader, BlobRequest, DigestList, blob_chunk};
 use tidemill_proto::{CHUNK_BYTES, Digest, MAX_MESSAGE_BYTES};
-use tidemill_store::{Incoming, Store, StoreError};
+use tidemill_store::backend::{Backend, Body};
+use tidemill_store::{Incoming, Store, StoreError, blob_name};
 use tokio::runtime::Handle;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::transport::Channel;
@@ -24,8 +27,22 @@ const LONGEST_PAUSE: Duration = Duration::from_secs(5);
 /// How often somebody who waits looks whether the item was asked to end.
 const LOOK: Duration = Duration::from_millis(50);
 
+/// The share or bucket of the store, where this machine can get at it.
+pub(crate) struct Direct {
+    /// The store's id.
+    pub(crate) id: String,
+    pub(crate) backend: Arc<dyn Backend>,
+}
+
+impl std::fmt::Debug for Direct {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.backend.place())
+    }
+}
+
 #[derive(Debug)]
 pub(super) struct Remote {
+    direct: Option<Direct>,
     client: BlobsClient<Channel>,
     runtime: Handle,
     bound: Mutex<Bound>,
@@ -44,6 +61,7 @@ impl Remote {
         channel: Channel,
         runtime: Handle,
         limit_bytes: u64,
+        direct: Option<Direct>,
     ) -> Result<Self, StoreError> {
         let mut found = Vec::new();
         for entry in cache.iter()? {
@@ -65,10 +83,15 @@ impl Remote {
             .max_decoding_message_size(MAX_MESSAGE_BYTES)
             .max_encoding_message_size(MAX_MESSAGE_BYTES);
         Ok(Self {
+            direct,
             client,
             runtime,
             bound: Mutex::new(bound),
         })
+    }
+
+    pub(super) fn direct_id(&self) -> Option<&str> {
+        self.direct.as_ref().map(|direct| &*direct.id)
     }
 
     pub(super) fn hold(&self, cache: &Store, digest: Digest, control: &Control) -> Result<(), BlobError> {
@@ -84,7 +107,9 @@ impl Remote {
             }
         }
         let mut arrived = None;
-        let size = self.persist(control, || self.fetch(cache, digest, &mut arrived, control))?;
+        let size = self.persist(control, || {
+            self.fetch(cache, digest, &mut arrived, self.direct.as_ref(), control)
+        })?;
         let mut bound = self.bound();
         bound.note(digest, size);
         bound.hold(digest);
@@ -133,24 +158,32 @@ impl Remote {
         for digest in lacking {
             let digest =
                 Digest::from_slice(&digest).map_err(|error| BlobError::Service(error.to_string()))?;
-            self.persist(control, || self.send(cache, digest, control))?;
+            self.persist(control, || match &self.direct {
+                Some(direct) => self.put(direct, cache, digest),
+                None => self.send(cache, digest, control),
+            })?;
         }
         Ok(())
     }
 
-    /// Fetches a blob from where `arrived` ends, and leaves there what has arrived when it is cut off.
+    /// Fetches a blob, from the store itself or else through the service, from where `arrived` ends, and leaves there what has arrived when it is cut off.
     fn fetch(
         &self,
         cache: &Store,
         digest: Digest,
         arrived: &mut Option<Incoming>,
+        way: Option<&Direct>,
         control: &Control,
     ) -> Result<u64, Trouble> {
         let mut incoming = match arrived.take() {
             Some(incoming) => incoming,
             None => cache.incoming().map_err(own)?,
         };
-        let size = match self.receive(digest, &mut incoming, control) {
+        let received = match way {
+            Some(direct) => self.read(direct, digest, &mut incoming, control),
+            None => self.receive(digest, &mut incoming, control),
+        };
+        let size = match received {
             Ok(size) => size,
             Err(trouble) => {
                 *arrived = Some(incoming);
@@ -169,12 +202,58 @@ impl Remote {
                 cache.commit(&[digest]).map_err(own)?;
                 Ok(staged.size)
             }
+            // Damaged there or on the way: the coordinator looks for itself, and has it made again if it must.
+            Err(StoreError::Mismatch { .. }) if way.is_some() => {
+                self.fetch(cache, digest, arrived, None, control)
+            }
             // Damaged on the way: all of it is fetched anew.
             Err(error @ StoreError::Mismatch { .. }) => {
                 Err(Trouble::Passing(Status::data_loss(error.to_string())))
             }
             Err(error) => Err(own(error)),
         }
+    }
+
+    /// Reads from the store itself, from where `incoming` ends; gives the blob's size.
+    fn read(
+        &self,
+        direct: &Direct,
+        digest: Digest,
+        incoming: &mut Incoming,
+        control: &Control,
+    ) -> Result<u64, Trouble> {
+        let passing =
+            |error: &dyn std::fmt::Display| Trouble::Passing(Status::unavailable(error.to_string()));
+        let opened = direct
+            .backend
+            .open(&blob_name(&digest), incoming.size())
+            .map_err(|error| passing(&error))?;
+        let Some(mut opened) = opened else {
+            // The coordinator looks for itself, and has it made again.
+            return self.receive(digest, incoming, control);
+        };
+        let mut piece = vec![0; CHUNK_BYTES];
+        loop {
+            if control.is_asked() {
+                return Err(Trouble::Final(BlobError::Stopped));
+            }
+            match opened.bytes.read(&mut piece) {
+                Ok(0) => return Ok(opened.size),
+                Ok(count) => incoming.add(&piece[..count]).map_err(own)?,
+                Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
+                Err(error) => return Err(passing(&error)),
+            }
+        }
+    }
+
+    /// Puts a blob into the store itself.
+    fn put(&self, direct: &Direct, cache: &Store, digest: Digest) -> Result<(), Trouble> {
+        // Checked here: nobody looks at the bytes again before they bear their name.
+        let path = cache.verified_path(&digest).map_err(own)?;
+        direct
+            .backend
+            .put(&blob_name(&digest), Body::File(&path))
+            .map_err(|error| Trouble::Passing(Status::unavailable(error.to_string())))
     }
 
     /// Takes what the other side sends; gives the blob's size.

@@ -89,7 +89,7 @@ async fn offsets_of_a_fetch(with_error: bool) -> Vec<u64> {
     tokio::task::spawn_blocking(move || {
         let folder = tempfile::tempdir().unwrap();
         let cache = Store::open_cache(&folder.path().join("cache")).unwrap();
-        let remote = Remote::new(&cache, channel, runtime, 1 << 20).unwrap();
+        let remote = Remote::new(&cache, channel, runtime, 1 << 20, None).unwrap();
         let digest = Digest::of(&bytes);
         remote.hold(&cache, digest, &Control::default()).unwrap();
         assert_eq!(cache.read_blob(&digest).unwrap(), *bytes);

@@ -91,7 +91,9 @@ fn check(folder: &Path, acknowledged: &BTreeSet<Digest>) {
         }
     }
     for name in common::names_in(&store.root().join("incoming")) {
-        if let Some((digest, _)) = name.split_once('.')
+        // Those of `.w-` are written under their name, and checked by whoever finds them after a crash.
+        if let Some((digest, rest)) = name.split_once('.')
+            && !rest.starts_with("w-")
             && let Ok(digest) = digest.parse::<Digest>()
         {
             let bytes = std::fs::read(store.root().join("incoming").join(&name)).unwrap();
