@@ -134,8 +134,9 @@ impl Store {
             if !seen.insert(*digest) {
                 continue;
             }
-            if !self.has_staged(digest) && self.contains(digest)? {
+            if self.contains(digest)? {
                 report.present += 1;
+                self.drop_staged(digest, None);
             } else {
                 unstored.push(*digest);
             }
@@ -177,12 +178,6 @@ impl Store {
             }
         }
         Ok(moves)
-    }
-
-    /// Whether this handle staged it. It found then that the blob was not stored, and only a commit, which forgets what
-    /// was staged, stores one.
-    fn has_staged(&self, digest: &Digest) -> bool {
-        lock(&self.shared.staged_here).contains_key(digest)
     }
 
     fn staged_here(&self, digest: &Digest, look: bool) -> Option<PathBuf> {

@@ -158,10 +158,8 @@ impl Store {
         let moves = self.find_staged(&unstored, false)?;
         let put = side_by_side(&moves, |found| put_blob(far, found))?;
         for (found, put) in moves.iter().zip(&put) {
-            if !*put {
-                self.drop_staged(&found.digest, None);
-            } else {
-                self.drop_staged(&found.digest, None);
+            self.drop_staged(&found.digest, None);
+            if *put {
                 // One that another handle staged.
                 let _ = fs::remove_file(&found.from);
                 remove_spare(found);

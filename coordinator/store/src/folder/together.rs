@@ -18,8 +18,8 @@
 //!    the two at least one sees the other: a blob is spared in time, or its commit finds the door closed and waits until
 //!    it is gone, to put it anew. A coordinator that opens does the same with its own word and the list of sweeps.
 //!
-//! None of this needs a lock or a rename. On a share others may see a file late; [`Store::seen_within`] is waited out there, by the sweeper also before it
-//! closes the door.
+//! None of this needs a lock or a rename. On a share others may see a file late; [`Store::seen_within`] is waited out there,
+//! by the sweeper also before it closes the door.
 
 use std::collections::{HashMap, HashSet};
 use std::sync::PoisonError;
@@ -359,8 +359,9 @@ impl Far {
 fn wait_for_removal(far: &Far, sweep: &str, digest: &Digest) -> Result<()> {
     let until = Instant::now() + REMOVAL;
     loop {
+        // Ended; or opened again, and then what was spared before counts.
         let has_ended = far.backend.size(&format!("sweeps/{sweep}/doomed"))?.is_none();
-        if has_ended {
+        if has_ended || far.backend.size(&format!("sweeps/{sweep}/door"))?.is_none() {
             return Ok(());
         }
         if Instant::now() >= until {
@@ -382,7 +383,9 @@ fn packed<'a>(digests: impl Iterator<Item = &'a Digest>) -> Vec<u8> {
 
 fn unpacked(bytes: &[u8]) -> Option<Vec<Digest>> {
     let chunks = bytes.chunks_exact(32);
-    chunks.remainder().is_empty().then(|| ())?;
+    if !chunks.remainder().is_empty() {
+        return None;
+    }
     chunks.map(|chunk| Digest::from_slice(chunk).ok()).collect()
 }
 
