@@ -208,14 +208,8 @@ fn a_lost_base_model_is_asked_again_from_the_client_and_else_named() {
 
     // Somebody follows, and its folder has the file.
     studio.kill_agent("one");
-    let follows = {
-        let mut all = vec!["--at", studio.address.as_str(), "run", "manifest.toml", "--json"];
-        all.push("--to");
-        let out = sandbox.project().join("out");
-        let out = out.to_str().unwrap().to_owned();
-        all.push(&out);
-        tidemill_tests::sandbox::start(sandbox.command(&all))
-    };
+    let all = ["--at", studio.address.as_str(), "run", "manifest.toml", "--json"];
+    let follows = tidemill_tests::sandbox::start(sandbox.command(&all));
     studio.wait_for("the run to be there", || {
         let runs = studio.tidemill(&["history", "--json"]);
         runs.objects("run").len() >= 2

@@ -18,8 +18,11 @@ use bucket::{BUCKET, KEY, Server};
 use tidemill_store::backend::{Address, Backend, Body, Bucket, Share, Shared, read_all};
 use tidemill_store::{Digest, ExportMode, Store, StoreError, Take, blob_name, id_name};
 
-/// Calls a test with each place. `open` opens it once more, as another machine would.
-fn with_each(test: impl Fn(&dyn Fn() -> (Arc<dyn Backend>, Address), &Path)) {
+/// Opens a place once more, as another machine would.
+type Open<'a> = &'a (dyn Fn() -> (Arc<dyn Backend>, Address) + Sync);
+
+/// Calls a test with each place.
+fn with_each(test: impl Fn(Open<'_>, &Path)) {
     let folder = tempfile::tempdir().unwrap();
     let root = folder.path().join("share");
     std::fs::create_dir(&root).unwrap();

@@ -30,6 +30,13 @@ use crate::error::{At, Result, StoreError};
 /// One part of a big object, as put and as read. The protocol wants at least 5 MiB, and knows at most 10,000 parts.
 const PART_BYTES: u64 = 8 * 1024 * 1024;
 const MOST_PARTS: u64 = 10_000;
+/// Any of these variables says where a key is.
+const KEYS: [&str; 4] = [
+    "AWS_ACCESS_KEY_ID",
+    "AWS_WEB_IDENTITY_TOKEN_FILE",
+    "AWS_CONTAINER_CREDENTIALS_RELATIVE_URI",
+    "AWS_CONTAINER_CREDENTIALS_FULL_URI",
+];
 /// Parts in memory on their way there, for the whole bucket.
 const PARTS_AT_ONCE: usize = 3;
 /// Ranges in memory on their way here, for each reader.
@@ -57,12 +64,19 @@ struct Inner {
 }
 
 impl Bucket {
-    /// Takes credentials from the environment: AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY (AWS_SESSION_TOKEN), or what
-    /// the machine's own role gives. Asks the server nothing yet.
+    /// Takes credentials from the environment: AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY (AWS_SESSION_TOKEN), or one
+    /// of the ways by which a machine is given a passing key ([`KEYS`]). Asks the server nothing yet.
     ///
     /// # Errors
     /// Settings are missing, or plain text would leave this machine.
     pub fn open(place: &Place) -> Result<Self> {
+        // Without any the library would look for a service of the machine's own that most do not have, for a long time.
+        if !KEYS.iter().any(|name| std::env::var_os(name).is_some()) {
+            return Err(StoreError::BadPlace {
+                place: place.to_string(),
+                reason: "there is no key; set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY".to_owned(),
+            });
+        }
         Self::build(place, AmazonS3Builder::from_env())
     }
 
