@@ -4,13 +4,15 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
+use tidemill_store::backend::Address;
+
 /// Settings of a [`crate::Coordinator`].
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Config {
     /// The data folder: holds `owner.lock` and the record (`record/`).
     pub data: PathBuf,
-    /// The store's folder, usually `<data>/store`.
-    pub store: PathBuf,
+    /// Where the store is, usually the folder `<data>/store`.
+    pub store: Address,
     /// Part of one person's program. Opening then sets a dead owner's unfinished items to `stopped` (otherwise
     /// such runs go on), and a lost agent's items are placed again at once.
     pub embedded: bool,
@@ -31,7 +33,7 @@ impl Config {
     pub fn embedded(data: impl Into<PathBuf>) -> Self {
         let data = data.into();
         Self {
-            store: data.join("store"),
+            store: Address::Folder(data.join("store")),
             data,
             embedded: true,
             lost_grace: Duration::ZERO,
@@ -40,6 +42,11 @@ impl Config {
             tool_answer_wait: Duration::from_secs(20),
             summary_program: None,
         }
+    }
+
+    /// Where what is bound for a store elsewhere is staged.
+    pub fn staging(&self) -> PathBuf {
+        self.data.join("staging")
     }
 
     /// For a studio's coordinator, with everything below `data`.

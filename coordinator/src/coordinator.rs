@@ -2,7 +2,7 @@
 
 use std::fs::File;
 use std::io;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use futures::Stream;
@@ -15,6 +15,7 @@ use tidemill_proto::v1::members_server::MembersServer;
 use tidemill_proto::v1::pictures_server::PicturesServer;
 use tidemill_proto::v1::runs_server::RunsServer;
 use tidemill_proto::v1::upkeep_server::UpkeepServer;
+use tidemill_store::backend::Address;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpStream;
 use tokio::sync::oneshot;
@@ -40,6 +41,7 @@ use crate::services::looks::LooksService;
 use crate::services::members::MembersService;
 use crate::services::runs::RunsService;
 use crate::services::upkeep::UpkeepService;
+use crate::upkeep::neighbours;
 
 /// Bytes that a sender may be ahead of us, for one call and for all of a connection: a few chunks of a blob.
 const STREAM_WINDOW_BYTES: u32 = 2 * 1024 * 1024;
@@ -53,6 +55,12 @@ pub enum OpenError {
     #[error("the data folder {} is in use by another process", folder.display())]
     Owned {
         /// The data folder.
+        folder: PathBuf,
+    },
+    /// Another living coordinator commits to the store's folder.
+    #[error("the store in {} is in use by another coordinator; a store that several use is named as share:{} by all of them", folder.display(), folder.display())]
+    StoreOwned {
+        /// The store's folder.
         folder: PathBuf,
     },
     /// A file or folder could not be made, opened or locked.
@@ -98,8 +106,8 @@ struct Shared {
     catalog: Arc<Catalog>,
     archive: Mutex<Option<Archive>>,
     closing: CancellationToken,
-    // Held for as long as the coordinator lives: the lock is the ownership of the data folder.
-    lock: Mutex<Option<File>>,
+    // Held for as long as the coordinator lives.
+    lock: Mutex<Option<Ownership>>,
 }
 
 impl Coordinator {
@@ -140,6 +148,10 @@ impl Coordinator {
             shared.closing.child_token(),
         );
         tokio::spawn(ahead);
+        tokio::spawn(neighbours::keep_company(
+            archive.clone(),
+            shared.closing.child_token(),
+        ));
         tokio::spawn(keeper::keep(
             archive,
             Arc::clone(&shared.catalog),
@@ -249,7 +261,13 @@ impl Coordinator {
             // An error means that the engine ended without answering: then it is closed as well.
             let _ = closed.await;
         }
-        drop(lock(&self.shared.archive).take());
+        let archive = lock(&self.shared.archive).take();
+        if let Some(archive) = archive {
+            let left = tokio::task::spawn_blocking(move || neighbours::take_leave(&archive)).await;
+            if let Ok(Err(error)) = left {
+                tracing::warn!(%error, "other coordinators of the store do not know what is kept here; they cannot sweep it");
+            }
+        }
         drop(lock(&self.shared.lock).take());
     }
 
@@ -330,11 +348,25 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// The lock of a data folder.
-pub(crate) fn take_ownership(config: &Config) -> Result<File, OpenError> {
+/// The locks of a data folder and of a store's folder: whoever holds them owns both.
+pub(crate) struct Ownership {
+    _locks: Vec<File>,
+}
+
+/// Takes the data folder, and the store's folder if only one coordinator may use it.
+pub(crate) fn take_ownership(config: &Config) -> Result<Ownership, OpenError> {
+    let data = take_folder(&config.data, |folder| OpenError::Owned { folder })?;
+    let mut locks = vec![data];
+    if let Address::Folder(folder) = &config.store {
+        locks.push(take_folder(folder, |folder| OpenError::StoreOwned { folder })?);
+    }
+    Ok(Ownership { _locks: locks })
+}
+
+fn take_folder(folder: &Path, owned: impl FnOnce(PathBuf) -> OpenError) -> Result<File, OpenError> {
     let folder_error = |action, path: PathBuf| move |source| OpenError::Folder { action, path, source };
-    std::fs::create_dir_all(&config.data).map_err(folder_error("make", config.data.clone()))?;
-    let path = config.data.join("owner.lock");
+    std::fs::create_dir_all(folder).map_err(folder_error("make", folder.to_owned()))?;
+    let path = folder.join("owner.lock");
     let file = File::options()
         .create(true)
         .truncate(false)
@@ -343,9 +375,7 @@ pub(crate) fn take_ownership(config: &Config) -> Result<File, OpenError> {
         .map_err(folder_error("open", path.clone()))?;
     match file.try_lock() {
         Ok(()) => Ok(file),
-        Err(std::fs::TryLockError::WouldBlock) => Err(OpenError::Owned {
-            folder: config.data.clone(),
-        }),
+        Err(std::fs::TryLockError::WouldBlock) => Err(owned(folder.to_owned())),
         Err(std::fs::TryLockError::Error(source)) => Err(OpenError::Folder {
             action: "lock",
             path,

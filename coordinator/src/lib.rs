@@ -29,3 +29,4 @@ pub mod upkeep;
 
 pub use config::Config;
 pub use coordinator::{Coordinator, OpenError, ServeError};
+pub use tidemill_store::backend::Address;

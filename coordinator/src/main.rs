@@ -11,7 +11,7 @@ use std::time::Duration;
 use anyhow::{Context, bail};
 use clap::{Parser, Subcommand, ValueEnum};
 use tidemill_coordinator::identity::Identity;
-use tidemill_coordinator::{Config, Coordinator, os};
+use tidemill_coordinator::{Address, Config, Coordinator, os};
 use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 use tonic::transport::server::TcpIncoming;
@@ -57,6 +57,10 @@ struct Serve {
     /// Folder of the record and the store; one process at a time.
     #[arg(long, env = "TIDEMILL_DATA")]
     data: PathBuf,
+    /// Where the store is: a folder, share:/FOLDER (several coordinators may use it) or s3://BUCKET/PREFIX?endpoint=…
+    /// (credentials: AWS_ACCESS_KEY_ID, AWS_SECRET_ACCESS_KEY). Without it, `store` in the data folder.
+    #[arg(long, value_name = "ADDRESS", env = "TIDEMILL_STORE")]
+    store: Option<Address>,
     /// Address to listen on, as in 0.0.0.0:7420. Any but this machine's own (loopback) needs `init` first.
     #[arg(long, default_value = "127.0.0.1:7420")]
     listen: SocketAddr,
@@ -114,12 +118,15 @@ async fn run(command: Command) -> anyhow::Result<()> {
         Command::Renew(renew) => return renew.run(),
     };
     let identity = setup::identity_for(&serve_as.data, serve_as.listen, serve_as.plain)?;
-    let config = Config {
+    let mut config = Config {
         silence_limit: Duration::from_secs(serve_as.silence_limit),
         lost_grace: Duration::from_secs(serve_as.lost_grace),
         summary_program: serve_as.summary_to,
         ..Config::studio(serve_as.data)
     };
+    if let Some(store) = serve_as.store {
+        config.store = store;
+    }
     serve(config, serve_as.listen, serve_as.page, identity).await
 }
 

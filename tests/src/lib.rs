@@ -11,6 +11,9 @@
 //! - [`load`]: an item that holds the memory it is told.
 //! - [`outside`]: reference programs from package registries; a missing one fails the test.
 
+/// An S3-compatible server on loopback, the one that the store's own tests use.
+#[path = "../../coordinator/store/tests/common/bucket.rs"]
+pub mod bucket;
 pub mod faults;
 pub mod link;
 pub mod load;

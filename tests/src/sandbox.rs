@@ -242,6 +242,11 @@ pub fn binary(name: &str) -> PathBuf {
     path
 }
 
+/// How many instants a test kills at: so many, or as many as a soak asks for by TIDEMILL_KILLS.
+pub fn kills(usual: usize) -> usize {
+    std::env::var("TIDEMILL_KILLS").map_or(usual, |text| text.parse().expect("TIDEMILL_KILLS is a number"))
+}
+
 /// Runs a command to its end, at most [`TIME_LIMIT`].
 pub fn finish(command: Command) -> Outcome {
     wait(start(command))

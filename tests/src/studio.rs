@@ -67,6 +67,8 @@ pub struct Studio<'a> {
     pub address: String,
     /// Further arguments of `serve`.
     pub serve: Vec<String>,
+    /// Set for the coordinator and the agents.
+    pub environment: Vec<(String, String)>,
     /// The coordinator, while it runs.
     pub coordinator: Option<Process>,
     /// The agents that run, by name.
@@ -85,6 +87,7 @@ impl<'a> Studio<'a> {
             sandbox,
             address: listener.local_addr().expect("its address").to_string(),
             serve: serve.iter().map(|&text| text.to_owned()).collect(),
+            environment: Vec::new(),
             coordinator: None,
             agents: BTreeMap::new(),
             network: None,
@@ -147,6 +150,7 @@ impl<'a> Studio<'a> {
     pub fn start_coordinator(&mut self) {
         let mut command = self.coordinator_command("serve");
         command.args(["--listen", &self.address]).args(&self.serve);
+        command.envs(self.environment.iter().cloned());
         let log = self.sandbox.root().join("coordinator.log");
         self.coordinator = Some(Process::start(self.on(MILL, command), log));
     }
@@ -194,7 +198,8 @@ impl<'a> Studio<'a> {
 
     /// As [`Self::start_agent`], with another way to the coordinator.
     pub fn start_agent_at(&mut self, name: &str, at: &[&str]) {
-        let command = self.agent_command(name, at);
+        let mut command = self.agent_command(name, at);
+        command.envs(self.environment.iter().cloned());
         self.start_agent_by(name, command);
     }
 

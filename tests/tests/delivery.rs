@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use tidemill_tests::Sandbox;
-use tidemill_tests::sandbox::start;
+use tidemill_tests::sandbox::{kills, start};
 
 const LEDGER: &str = ".berth.tidemill-delivered";
 
@@ -225,7 +225,6 @@ fn debris(sandbox: &Sandbox) -> Vec<String> {
 #[test]
 fn kill_9_leaves_whole_files_and_nothing_to_repair() {
     const VARIANTS: usize = 24;
-    const ROUNDS: usize = 16;
     let sandbox = project(VARIANTS);
     let first = sandbox.run(&[]);
     assert_eq!(first.code, 0, "{first:?}");
@@ -243,7 +242,7 @@ fn kill_9_leaves_whole_files_and_nothing_to_repair() {
     assert_eq!(sandbox.tidemill(&["deliver", &runs[1].0]).code, 0);
     let whole = begun.elapsed();
     let mut cut_in_between = 0;
-    for round in 0..ROUNDS {
+    for round in 0..kills(16) {
         let (run, _) = &runs[round % 2];
         let mut child = start(sandbox.command(&["deliver", run]));
         // Spread over the delivery, later moments more often: at first the program only starts.
@@ -329,6 +328,14 @@ fn what_the_store_lost_is_made_again_before_it_is_delivered() {
 
 #[test]
 fn kill_9_in_a_sweep_leaves_nothing_to_repair() {
+    const AT_ONCE: usize = 8;
+    let all = kills(AT_ONCE);
+    for first in (0..all).step_by(AT_ONCE) {
+        sweep_killed_at(first..all.min(first + AT_ONCE));
+    }
+}
+
+fn sweep_killed_at(rounds: std::ops::Range<usize>) {
     let sandbox = project(60);
     assert_eq!(sandbox.run(&[]).code, 0);
     sandbox.write("mark.txt", "second\n");
@@ -345,9 +352,11 @@ fn kill_9_in_a_sweep_leaves_nothing_to_repair() {
         .copied()
         .chain(["--remove", "--grace", "20 ms"])
         .collect();
-    for round in 0..8_u64 {
+    for round in rounds {
         let mut child = start(sandbox.command(&remove));
-        std::thread::sleep(Duration::from_millis(20 + 17 * round));
+        // Early and late instants in turn, never the same one twice.
+        let share = (round as f64 * 0.618).fract();
+        std::thread::sleep(Duration::from_millis(20).mul_f64(1.0 + 7.0 * share));
         let _ = child.kill();
         child.wait().unwrap();
     }

@@ -50,8 +50,15 @@ impl Remote {
             Err(StoreError::Corrupt { .. } | StoreError::Absent { .. }) => {}
             Err(error) => return Err(error.into()),
         }
-        let mut arrived = Arrived::Nothing;
-        let size = self.persist(control, || self.fetch(digest, &mut arrived, control))?;
+        let (mut arrived, mut direct) = (Arrived::Nothing, self.direct.as_ref());
+        let size = self.persist(control, || {
+            if let Some(place) = direct.take()
+                && let Some(size) = self.read_direct(place, digest, control)?
+            {
+                return Ok(size);
+            }
+            self.fetch(digest, &mut arrived, control)
+        })?;
         self.cache.added(size);
         Ok(())
     }

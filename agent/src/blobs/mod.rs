@@ -4,10 +4,12 @@
 //! # Layout
 //! - [`Blobs`]: one interface for both ways.
 //! - `remote`: the blob service, tried again for as long as the item may wait; `fetch` and `send`, one direction each.
+//! - `direct`: a share or bucket that this machine can use itself.
 //! - `cache`: what was fetched, bounded; `bound`: which blobs of it must go, pure.
 
 mod bound;
 mod cache;
+mod direct;
 mod fetch;
 mod remote;
 #[cfg(test)]
@@ -23,8 +25,10 @@ use tidemill_store::{ExportMode, Staged, StagedTree, Store, StoreError, Take};
 use tokio::runtime::Handle;
 use tonic::transport::Channel;
 
+use crate::config::Config;
 use crate::launcher::Control;
 use cache::Cache;
+pub(crate) use direct::Direct;
 use remote::Remote;
 
 /// Why bytes could not be had or kept.
@@ -73,25 +77,28 @@ impl Blobs {
         Self { store, remote: None }
     }
 
-    /// Uses the blob service behind `channel`, and the cache in `folder`, which may grow to `limit_bytes`. `packs`: data
-    /// is packed for the way where that pays.
+    /// Uses the blob service behind `channel`, with the cache in `folder` and what `config` says of both. With `direct`, bytes
+    /// go there and come from there; the service is asked only what the store lacks.
     pub(crate) fn remote(
         folder: &Path,
-        limit_bytes: u64,
+        config: &Config,
         channel: Channel,
         runtime: Handle,
-        packs: bool,
+        direct: Option<Direct>,
     ) -> Result<Self, StoreError> {
-        let cache = Cache::open(folder, limit_bytes)?;
+        let cache = Cache::open(folder, config.cache_bytes)?;
         Ok(Self {
             store: cache.store().clone(),
-            remote: Some(Remote::new(cache, channel, runtime, packs)),
+            remote: Some(Remote::new(cache, channel, runtime, config.packs, direct)),
         })
     }
 
-    /// The store's id, if its folder is used itself.
+    /// The store's id, if its folder, share or bucket is used itself.
     pub(crate) fn direct_id(&self) -> Option<&str> {
-        self.remote.is_none().then(|| self.store.id())
+        match &self.remote {
+            None => Some(self.store.id()),
+            Some(remote) => remote.direct_id(),
+        }
     }
 
     /// Makes sure that a blob is here, and keeps it here until [`Blobs::release`].

@@ -12,6 +12,7 @@ use tonic::{Code, Status};
 
 use super::BlobError;
 use super::cache::Cache;
+use super::direct::Direct;
 use crate::launcher::Control;
 
 const FIRST_PAUSE: Duration = Duration::from_millis(200);
@@ -27,6 +28,7 @@ pub(super) struct Remote {
     pub(super) cache: Cache,
     /// Data is packed for the way where that pays.
     pub(super) packs: bool,
+    pub(super) direct: Option<Direct>,
 }
 
 /// Why one try failed.
@@ -37,7 +39,13 @@ pub(super) enum Trouble {
 }
 
 impl Remote {
-    pub(super) fn new(cache: Cache, channel: Channel, runtime: Handle, packs: bool) -> Self {
+    pub(super) fn new(
+        cache: Cache,
+        channel: Channel,
+        runtime: Handle,
+        packs: bool,
+        direct: Option<Direct>,
+    ) -> Self {
         let client = BlobsClient::new(channel)
             .max_decoding_message_size(MAX_MESSAGE_BYTES)
             .max_encoding_message_size(MAX_MESSAGE_BYTES);
@@ -46,7 +54,12 @@ impl Remote {
             runtime,
             cache,
             packs,
+            direct,
         }
+    }
+
+    pub(super) fn direct_id(&self) -> Option<&str> {
+        self.direct.as_ref().map(|direct| &*direct.id)
     }
 
     pub(super) fn release(&self, digests: &[Digest]) {

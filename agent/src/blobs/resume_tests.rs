@@ -98,7 +98,7 @@ async fn offsets_of_a_fetch(with_error: bool) -> Vec<u64> {
     tokio::task::spawn_blocking(move || {
         let folder = tempfile::tempdir().unwrap();
         let cache = Cache::open(&folder.path().join("cache"), 1 << 20).unwrap();
-        let remote = Remote::new(cache, channel, runtime, false);
+        let remote = Remote::new(cache, channel, runtime, false, None);
         let digest = Digest::of(&bytes);
         remote.hold(digest, &Control::default()).unwrap();
         let cache = remote.cache.store();

@@ -71,6 +71,11 @@ impl Remote {
         for digest in lacking {
             let digest = Digest::from_slice(digest);
             let digest = digest.map_err(|error| BlobError::Service(error.to_string()))?;
+            if let Some(direct) = &self.direct
+                && self.put_direct(direct, digest)?
+            {
+                continue;
+            }
             match self.cache.store().size(&digest)?.unwrap_or(0) {
                 size if size > BIG_BYTES => {
                     self.persist(control, || self.send_parts(digest, size, control))?

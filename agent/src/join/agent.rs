@@ -9,7 +9,8 @@ use tidemill_proto::v1::{
     Declined, FromAgent, Hello, LentSpan, LogPiece, OperationVersion, Report, Start, ToAgent, ToolAnswer,
     Welcome, from_agent, to_agent,
 };
-use tidemill_store::Store;
+use tidemill_store::backend::{self, Address, Backend};
+use tidemill_store::{Store, id_name};
 use tokio::runtime::Handle;
 use tokio::sync::mpsc;
 use tokio::time::Instant;
@@ -19,7 +20,7 @@ use tonic::transport::Channel;
 use super::backoff::Backoff;
 use super::leases::Leases;
 use super::session::Session;
-use crate::blobs::Blobs;
+use crate::blobs::{Blobs, Direct};
 use crate::config::Config;
 use crate::error::AgentError;
 use crate::item::judge::{Verdict, mib_text};
@@ -301,6 +302,7 @@ impl Agent {
         }
         let is_same = self.blobs.as_ref().is_some_and(|blobs| match blobs.direct_id() {
             Some(id) => id == welcome.store_id,
+            // What cannot be got at directly now may be at the next joining, but only a folder is looked at each time.
             None => self.config.through_coordinator || !can_see_store(welcome),
         });
         if is_same {
@@ -530,7 +532,25 @@ fn open_blobs(
     channel: Channel,
     runtime: Handle,
 ) -> Result<Blobs, tidemill_store::StoreError> {
-    if !config.through_coordinator && can_see_store(welcome) {
+    let own = config.data.join("cache");
+    let cache = config.cache_folder.as_deref().unwrap_or(&own);
+    let fetching = |direct| Blobs::remote(cache, config, channel, runtime, direct);
+    if config.through_coordinator {
+        return fetching(None);
+    }
+    let address: Option<Address> = welcome.store_path.parse().ok();
+    if let Some(address) = address.filter(|address| !matches!(address, Address::Folder(_))) {
+        let far = find_store(&address, &welcome.store_id);
+        if let Err(reason) = &far {
+            tracing::info!(%address, reason, "the store cannot be used directly; going through the coordinator");
+        }
+        let direct = far.ok().map(|backend| Direct {
+            id: welcome.store_id.clone(),
+            backend,
+        });
+        return fetching(direct);
+    }
+    if can_see_store(welcome) {
         match Store::open(Path::new(&welcome.store_path)) {
             Ok(store) => return Ok(Blobs::direct(store)),
             Err(error) => {
@@ -538,9 +558,7 @@ fn open_blobs(
             }
         }
     }
-    let own = config.data.join("cache");
-    let cache = config.cache_folder.as_deref().unwrap_or(&own);
-    Blobs::remote(cache, config.cache_bytes, channel, runtime, config.packs)
+    fetching(None)
 }
 
 /// Takes the data folder: two agents in it would clear each other's slots and bear one id.
@@ -558,6 +576,18 @@ fn own_alone(data: &Path) -> Result<File, AgentError> {
             path: data.to_owned(),
         }),
         Err(TryLockError::Error(error)) => Err(AgentError::data("lock", &path)(error)),
+    }
+}
+
+/// The share or bucket of the coordinator's store, if this machine can use the very same.
+fn find_store(address: &Address, id: &str) -> Result<Arc<dyn Backend>, String> {
+    let backend = backend::open(address)
+        .map_err(|error| error.to_string())?
+        .ok_or("it is a folder")?;
+    match backend.size(&id_name(id)) {
+        Ok(Some(_)) => Ok(backend),
+        Ok(None) => Err("what is there is another store".to_owned()),
+        Err(error) => Err(error.to_string()),
     }
 }
 

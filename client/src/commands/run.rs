@@ -14,6 +14,9 @@ use crate::session::{Purpose, Session};
 use crate::settings::{Place, Settings};
 use crate::upload::upload;
 
+/// How often a run that failed is tried again because the store had lost what this folder holds.
+const LOST_INPUT_TRIES: usize = 3;
+
 /// Runs a manifest.
 pub async fn run(
     arguments: &arguments::Run,
@@ -115,15 +118,25 @@ async fn submit_and_see(
         printer.hint(format_args!("`tidemill watch {}` follows it", submitted.run));
         return Ok(ExitStatus::AllDone);
     }
-    ending::see_through(
-        session,
-        &submitted.run,
-        &arguments.ending,
-        ends,
-        settings,
-        printer,
-    )
-    .await
+    let run = &submitted.run;
+    let mut status = ending::see_through(session, run, &arguments.ending, ends, settings, printer).await?;
+    for _ in 0..LOST_INPUT_TRIES {
+        if status != ExitStatus::ItemsFailed {
+            break;
+        }
+        // A store that lost an input cannot have it made again: only this folder has it.
+        let put = upload(&prepared.plan, &prepared.surveyed, &rpc, printer).await?;
+        if put == 0 {
+            break;
+        }
+        let lost = human::count(put, "input was", "inputs were");
+        printer.note(format_args!(
+            "{lost} lost from the store and put there again; what failed is tried once more"
+        ));
+        rpc.again(run, &[], false).await?;
+        status = ending::see_through(session, run, &arguments.ending, ends, settings, printer).await?;
+    }
+    Ok(status)
 }
 
 /// What is submitted beside the plan.

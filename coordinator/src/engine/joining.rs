@@ -60,7 +60,7 @@ impl Engine {
             .collect();
         let welcome = Welcome {
             start_id: start,
-            store_path: self.archive.store.root().to_string_lossy().into_owned(),
+            store_path: self.archive.store.address().to_string(),
             store_id: self.archive.store.id().to_owned(),
             keep,
             report_ms: u32::try_from(self.config.report_every.as_millis()).unwrap_or(u32::MAX),

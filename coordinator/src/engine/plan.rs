@@ -158,6 +158,35 @@ pub fn upstream_indexes(item: &Item) -> Vec<u32> {
     indexes
 }
 
+/// Paths of the project's files among these blobs, each once, as far as the item says which they are: a file, one beside
+/// it, or one in a folder.
+pub fn files_named(item: &Item, blobs: &[Vec<u8>]) -> Vec<String> {
+    let mut named = std::collections::BTreeSet::new();
+    let mut unnamed: HashSet<&[u8]> = blobs.iter().map(Vec::as_slice).collect();
+    let mut folders = Vec::new();
+    let sources = item.inputs.iter().flat_map(|input| &input.sources);
+    for source in sources {
+        let Some(source::From::File(file)) = source.from.as_ref() else {
+            continue;
+        };
+        if unnamed.remove(file.digest.as_slice()) {
+            named.insert(file.path.clone());
+        } else if file.path.ends_with('/') {
+            folders.push(file.path.as_str());
+        }
+        for companion in &file.companions {
+            if unnamed.remove(companion.digest.as_slice()) {
+                named.insert(format!("{}, beside {}", companion.name, file.path));
+            }
+        }
+    }
+    // What no other item makes, and is no file by itself, lies in a folder.
+    if !unnamed.is_empty() && upstream_indexes(item).is_empty() {
+        named.extend(folders.iter().map(|folder| format!("a file of {folder}")));
+    }
+    named.into_iter().collect()
+}
+
 /// Files of the surveyed folder that `item` reads, with their companions: path, digest and size of each.
 pub fn files_of(item: &Item) -> impl Iterator<Item = (&str, &[u8], u64)> {
     item.inputs

@@ -298,6 +298,9 @@ impl Engine {
         };
         let name = self.agent_name(lease.agent);
         let log = self.keep_log(&mut finished);
+        if let Some(reason) = self.lost_files(id, &finished.lacking) {
+            finished.reason = reason;
+        }
         let attempt = rows::attempt_record(
             &finished,
             lease.started_ms,
@@ -350,6 +353,22 @@ impl Engine {
             self.add_open_row(id, &mut to_disk);
         }
         self.commit(to_disk, Ticket::Settle(lease.agent, lease.wire, lease.number));
+    }
+
+    /// Of blobs that an agent could not have, those that are files of the project: nobody can make them, so whoever has
+    /// the project must be told.
+    fn lost_files(&self, id: ItemId, lacking: &[Vec<u8>]) -> Option<String> {
+        if lacking.is_empty() {
+            return None;
+        }
+        let planned = self.runs.get(&id.run)?.board.plan().item(id.index).ok()?;
+        let files = super::plan::files_named(&planned, lacking);
+        (!files.is_empty()).then(|| {
+            format!(
+                "the store has lost {}; submit the manifest again from a folder that holds it, which puts it there",
+                files.join(", ")
+            )
+        })
     }
 
     /// The row of an item that has attempts and no outcome yet.

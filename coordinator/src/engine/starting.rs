@@ -59,7 +59,7 @@ pub enum OpenArchiveError {
 /// # Errors
 /// What could not be opened or read.
 pub fn open_archive(config: &Config) -> Result<Opened, OpenArchiveError> {
-    let store = Store::open_owner(&config.store)?;
+    let store = Store::open_at(&config.store, &config.staging())?;
     let record: Arc<dyn Record> = Arc::new(SledRecord::open(&config.data.join("record"))?);
     let archive = Archive { record, store };
     let mut meta = archive.row::<MetaRecord>(&keys::meta())?.unwrap_or_default();

@@ -3,6 +3,7 @@
 //!
 //! # Layout
 //! - [`needed`]: which blobs a run needs.
+//! - [`neighbours`]: other coordinators of the same store.
 //! - [`roots`]: which runs are kept, and so which blobs.
 //! - [`sweep`]: removes the rest.
 //! - [`thin`]: forgets attempts and logs of old runs.
@@ -10,6 +11,7 @@
 //! - [`verify`]: reads blobs and compares them with their names.
 
 pub mod needed;
+pub mod neighbours;
 pub mod roots;
 pub mod sweep;
 pub mod thin;

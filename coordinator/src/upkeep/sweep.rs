@@ -2,13 +2,14 @@
 //!
 //! 1. Mark what kept runs need; the rest is recorded as doomed, and the store says from then on that it lacks it.
 //! 2. Wait: whoever was told before that a blob is here has time to name it.
+//!    Other coordinators of the same store say meanwhile what they need; without their answers nothing is removed.
 //! 3. Mark again; what a run needs by now is spared, as is everything that a commit names.
 //! 4. Remove the rows of dropped runs and the results of doomed blobs, then the blobs.
 //!
 //! After a crash the next sweep finds the record of the doomed and goes on at step 2, with the time that has passed.
 
 use std::ops::ControlFlow;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use tidemill_proto::Digest;
 use tidemill_proto::v1::RunState;
@@ -24,6 +25,8 @@ use crate::record::{Op, Scan, keys, pack};
 const ROWS_AT_ONCE: usize = 500;
 /// How often somebody who waits looks whether to go on.
 const LOOK: Duration = Duration::from_millis(100);
+/// How long other coordinators of the same store have to answer, after the grace.
+const ANSWERS: Duration = Duration::from_secs(60);
 /// Staged files that nobody committed for so long are left over from something that died.
 const STALE: Duration = Duration::from_secs(24 * 60 * 60);
 
@@ -102,7 +105,8 @@ pub fn sweep(
     told: &mut dyn FnMut(Progress) -> ControlFlow<()>,
 ) -> Result<Progress, SweepError> {
     let recorded = archive.store.doomed()?;
-    let roots = mark(archive, asked.keeping, now_ms())?;
+    let mut roots = mark(archive, asked.keeping, now_ms())?;
+    roots.blobs.extend(archive.store.roots_of_others()?);
     let mut progress = Progress {
         phase: Phase::Marked,
         kept_runs: 0,
@@ -135,9 +139,16 @@ pub fn sweep(
             since_ms
         }
     };
-    wait(since_ms, asked.grace, now_ms, &mut progress, told)?;
+    wait(
+        since_ms,
+        asked.grace.max(archive.store.seen_within()),
+        now_ms,
+        &mut progress,
+        told,
+    )?;
     let roots = mark(archive, asked.keeping, now_ms())?;
     archive.store.spare(roots.blobs.iter().copied());
+    hear_others(archive, &mut progress, told)?;
     progress.phase = Phase::MarkedAgain;
     progress.kept_runs = roots.kept_runs;
     progress.dropped_runs = roots.dropped.len() as u64;
@@ -157,6 +168,23 @@ pub fn sweep(
     archive.store.sweep_incoming(STALE)?;
     progress.phase = Phase::Ended;
     Ok(progress)
+}
+
+/// Waits for the answers of the other coordinators that use the store. Those that are open look every few seconds.
+fn hear_others(
+    archive: &Archive,
+    progress: &mut Progress,
+    told: &mut dyn FnMut(Progress) -> ControlFlow<()>,
+) -> Result<(), SweepError> {
+    let until = Instant::now() + ANSWERS;
+    loop {
+        match archive.store.hear_others() {
+            Err(StoreError::Unanswered { .. }) if Instant::now() < until => {}
+            other => return Ok(other?),
+        }
+        tell(told, *progress)?;
+        std::thread::sleep(LOOK * 5);
+    }
 }
 
 /// What goes by this marking, sorted, with its size.

@@ -71,7 +71,7 @@ pub fn thin(config: &Config, keeping: Keeping, remove: bool, now_ms: i64) -> Res
     let record = Arc::new(SledRecord::open(&folder)?);
     let archive = Archive {
         record: record.clone(),
-        store: Store::open_owner(&config.store)?,
+        store: Store::open_at(&config.store, &config.staging())?,
     };
     let meta = archive.row::<MetaRecord>(&keys::meta())?.unwrap_or_default();
     if meta.format > RECORD_FORMAT {

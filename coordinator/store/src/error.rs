@@ -31,6 +31,36 @@ pub enum StoreError {
         /// The system's reason.
         source: io::Error,
     },
+    /// A share or a bucket cannot be used as it is written or set up.
+    #[error("{place} cannot be used: {reason}")]
+    BadPlace {
+        /// Its address.
+        place: String,
+        /// What is wrong, and what to do.
+        reason: String,
+    },
+    /// Another coordinator of this store has not said what it needs, so nothing may be removed.
+    #[error("in {place} the coordinator {owner} stands in the way: {reason}")]
+    Unanswered {
+        /// The store.
+        place: String,
+        /// The other's id.
+        owner: String,
+        /// What is missing, and what to do.
+        reason: String,
+    },
+    /// A bucket did not do what it was asked; tried several times.
+    #[error("could not {action} {name} in {place}: {reason}")]
+    Far {
+        /// What was being done.
+        action: &'static str,
+        /// The object.
+        name: String,
+        /// Where.
+        place: String,
+        /// Why, with all causes.
+        reason: String,
+    },
     /// The store has no such blob.
     #[error("the store has no blob {digest}")]
     Absent {
@@ -102,6 +132,26 @@ impl StoreError {
         match source.kind() {
             io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => Self::Full { action, path, source },
             _ => Self::Io { action, path, source },
+        }
+    }
+
+    /// Takes an error of a bucket with its place and all its causes.
+    pub(crate) fn far(action: &'static str, name: &str, place: &str, error: &dyn std::error::Error) -> Self {
+        let mut reason = error.to_string();
+        let mut next = error.source();
+        while let Some(cause) = next {
+            let text = cause.to_string();
+            // Many errors repeat their cause in their own text.
+            if !reason.contains(&text) {
+                reason = format!("{reason}: {text}");
+            }
+            next = cause.source();
+        }
+        Self::Far {
+            action,
+            name: name.to_owned(),
+            place: place.to_owned(),
+            reason,
         }
     }
 

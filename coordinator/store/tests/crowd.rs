@@ -6,6 +6,7 @@ mod common;
 use std::sync::Barrier;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread;
+use std::time::Duration;
 
 use tidemill_store::{Digest, Store};
 
@@ -80,4 +81,99 @@ fn groups_of_two_committers_and_readers_in_between() {
     });
     let shared = EACH.div_ceil(3);
     assert_eq!(store.usage().unwrap().blobs.files, 2 * EACH - shared);
+}
+
+/// Two agents made the same bytes at once; the commit takes one file and removes the other.
+#[test]
+fn equal_bytes_staged_by_several_guests_leave_nothing_behind() {
+    let (_folder, store) = common::temporary();
+    let guests: Vec<Store> = (0..3).map(|_| Store::open(store.root()).unwrap()).collect();
+    let digest = guests
+        .iter()
+        .map(|guest| guest.stage_bytes(b"bollard").unwrap().digest)
+        .next_back()
+        .unwrap();
+    let incoming = store.root().join("incoming");
+    assert_eq!(common::names_in(&incoming).len(), 3);
+    assert_eq!(store.commit(&[digest]).unwrap().committed, 1);
+    assert_eq!(common::names_in(&incoming), [""; 0]);
+
+    // One that came later, from an agent that did not see the blob yet, goes at the next tidying.
+    std::fs::write(incoming.join(format!("{digest}.late-1")), b"bollard").unwrap();
+    let other = guests[0].stage_bytes(b"crate").unwrap().digest;
+    assert_eq!(
+        store.tidy_staged(Duration::from_secs(60)).unwrap().files,
+        0,
+        "too young"
+    );
+    assert_eq!(store.tidy_staged(Duration::ZERO).unwrap().files, 1);
+    assert_eq!(common::names_in(&incoming).len(), 1, "what is not stored stays");
+    assert_eq!(store.commit(&[other]).unwrap().missing, []);
+}
+
+/// Staged files vanish under a commit, as by a hand that tidies up: what is lost is named, and the others are stored.
+#[test]
+fn a_staged_file_that_vanishes_costs_nobody_else_anything() {
+    let (_folder, store) = common::temporary();
+    let guest = Store::open(store.root()).unwrap();
+    let incoming = store.root().join("incoming");
+    let ended = AtomicBool::new(false);
+    let lost = thread::scope(|scope| {
+        let thief = scope.spawn(|| {
+            let mut taken = 0;
+            while !ended.load(Ordering::Relaxed) {
+                for name in common::names_in(&incoming) {
+                    if !name.starts_with("part") && std::fs::remove_file(incoming.join(name)).is_ok() {
+                        taken += 1;
+                        break;
+                    }
+                }
+                thread::yield_now();
+            }
+            taken
+        });
+        let mut lost = 0;
+        let mut number = 0;
+        while lost < 20 && number < 4000 {
+            let group: Vec<Digest> = (0..1 + number % 3)
+                .map(|part| {
+                    let bytes = common::noise(number * 10 + part, 200);
+                    let writer = if part == 0 { &store } else { &guest };
+                    writer.stage_bytes(&bytes).unwrap().digest
+                })
+                .collect();
+            let report = store.commit(&group).unwrap();
+            for digest in &group {
+                assert_eq!(store.contains(digest).unwrap(), !report.missing.contains(digest));
+            }
+            assert_eq!(
+                store.missing(&group).unwrap(),
+                report.missing,
+                "what is lost can be sent again"
+            );
+            lost += report.missing.len();
+            number += 1;
+        }
+        ended.store(true, Ordering::Relaxed);
+        assert!(thief.join().unwrap() >= lost);
+        lost
+    });
+    assert!(lost > 0, "the thief was never in time");
+}
+
+/// What a dead owner was writing under a blob's name is not taken for the blob.
+#[test]
+fn a_staged_file_that_is_there_in_part_is_not_committed() {
+    let (_folder, store) = common::temporary();
+    let bytes = common::noise(3, 5000);
+    let digest = Digest::of(&bytes);
+    let incoming = store.root().join("incoming");
+    std::fs::write(incoming.join(format!("{digest}.w-dead-1")), &bytes[..1000]).unwrap();
+    assert_eq!(store.missing(&[digest]).unwrap(), [digest]);
+    std::fs::write(incoming.join(format!("{digest}.w-dead-2")), &bytes[..1000]).unwrap();
+    assert_eq!(store.commit(&[digest]).unwrap().missing, [digest]);
+    assert_eq!(common::names_in(&incoming), [""; 0]);
+    std::fs::write(incoming.join(format!("{digest}.w-dead-3")), &bytes).unwrap();
+    assert_eq!(store.commit(&[digest]).unwrap().committed, 1);
+    assert_eq!(store.read_blob(&digest).unwrap(), bytes);
 }

@@ -4,13 +4,20 @@ use std::collections::{HashMap, HashSet};
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant, SystemTime};
 
 use tidemill_proto::Digest;
 
-use super::layout::digest_of_name;
+use super::layout::{digest_of_name, is_direct};
+use super::open::Swept;
+use super::staging::hash_file;
 use super::{CommitState, Role, Store, lock};
 use crate::error::{At, Result, StoreError};
 use crate::os;
+
+/// How often staged files are looked through for those that nobody needs, and how old these must be.
+const TIDY_EVERY: Duration = Duration::from_secs(60);
+const TIDY_AGE: Duration = Duration::from_secs(60);
 
 /// What a commit found.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -24,10 +31,12 @@ pub struct CommitReport {
 }
 
 /// A staged file and the blob that it becomes.
-struct Move {
-    digest: Digest,
-    from: PathBuf,
+pub(super) struct Move {
+    pub(super) digest: Digest,
+    pub(super) from: PathBuf,
     to: PathBuf,
+    /// Further staged files of the same blob, which nobody needs once it is stored.
+    pub(super) spare: Vec<PathBuf>,
 }
 
 impl Store {
@@ -48,8 +57,11 @@ impl Store {
         for digest in digests {
             self.shared.doomed.spare(digest);
         }
+        if let Some(far) = &self.shared.far {
+            return self.commit_far(far, digests);
+        }
         let unstored = self.unstored_once(digests, &mut report)?;
-        let moves = self.find_staged(&unstored)?;
+        let moves = self.find_staged(&unstored, false)?;
         let found: HashSet<Digest> = moves.iter().map(|found| found.digest).collect();
         report.missing = unstored
             .into_iter()
@@ -64,15 +76,47 @@ impl Store {
             }
         }
         self.sync_folders(&mut state)?;
+        if state.tidied.is_none_or(|tidied| tidied.elapsed() >= TIDY_EVERY) {
+            state.tidied = Some(Instant::now());
+            self.tidy_staged(TIDY_AGE)?;
+        }
         Ok(report)
+    }
+
+    /// Removes staged files, at least `age` old, of blobs that are stored: several guests may have made one blob at a
+    /// time, and only one of them was needed.
+    pub fn tidy_staged(&self, age: Duration) -> Result<Swept> {
+        let incoming = self.shared.layout.incoming();
+        let now = SystemTime::now();
+        let mut swept = Swept::default();
+        for entry in fs::read_dir(incoming).at("list", incoming)? {
+            let path = entry.at("list", incoming)?.path();
+            let name = path.file_name().and_then(|name| name.to_str());
+            // Files come and go here.
+            let (Some(digest), Ok(metadata)) = (name.and_then(digest_of_name), fs::symlink_metadata(&path))
+            else {
+                continue;
+            };
+            let modified = metadata.modified().at("read the time of", &path)?;
+            let is_old = now.duration_since(modified).is_ok_and(|passed| passed >= age);
+            if is_old && self.contains(&digest)? && fs::remove_file(&path).is_ok() {
+                swept.files += 1;
+                swept.bytes += metadata.len();
+            }
+        }
+        Ok(swept)
     }
 
     /// Which of these blobs are neither stored nor staged, so that their bytes have to be sent; in the order
     /// given, each once. A staged one counts as here: a commit will find it.
     pub fn missing(&self, digests: &[Digest]) -> Result<Vec<Digest>> {
-        let unstored = self.unstored_once(digests, &mut CommitReport::default())?;
+        let mut report = CommitReport::default();
+        let unstored = match &self.shared.far {
+            Some(far) => self.unstored_far(far, digests, &mut report)?,
+            None => self.unstored_once(digests, &mut report)?,
+        };
         let staged: HashSet<Digest> = self
-            .find_staged(&unstored)?
+            .find_staged(&unstored, true)?
             .into_iter()
             .map(|found| found.digest)
             .collect();
@@ -101,11 +145,12 @@ impl Store {
     }
 
     /// Finds a staged file for each blob: one of this handle's own, else the newest in the folder.
-    fn find_staged(&self, unstored: &[Digest]) -> Result<Vec<Move>> {
+    /// `look`: make sure that it is there.
+    pub(super) fn find_staged(&self, unstored: &[Digest], look: bool) -> Result<Vec<Move>> {
         let mut moves = Vec::with_capacity(unstored.len());
         let mut elsewhere = HashMap::new();
         for digest in unstored {
-            match self.staged_here(digest) {
+            match self.staged_here(digest, look) {
                 Some(from) => moves.push(self.move_of(*digest, from)),
                 None => {
                     elsewhere.insert(*digest, Vec::new());
@@ -124,20 +169,29 @@ impl Store {
             }
         }
         for digest in unstored {
-            if let Some(from) = elsewhere.remove(digest).and_then(newest) {
-                moves.push(self.move_of(*digest, from));
+            let paths = elsewhere.remove(digest).unwrap_or_default();
+            if let Some((from, spare)) = choose(digest, paths) {
+                moves.push(Move {
+                    spare,
+                    ..self.move_of(*digest, from)
+                });
             }
         }
         Ok(moves)
     }
 
-    fn staged_here(&self, digest: &Digest) -> Option<PathBuf> {
+    fn staged_here(&self, digest: &Digest, look: bool) -> Option<PathBuf> {
         let staged_here = lock(&self.shared.staged_here);
-        let mut paths = staged_here
-            .get(digest)?
+        let names = staged_here.get(digest)?;
+        let incoming = self.shared.layout.incoming();
+        // Nearly always there is one, and it is there: whoever moves it need not look.
+        if let ([only], false) = (names.as_slice(), look) {
+            return Some(incoming.join(only));
+        }
+        names
             .iter()
-            .map(|name| self.shared.layout.incoming().join(name));
-        paths.find(|path| path.exists())
+            .map(|name| incoming.join(name))
+            .find(|path| path.exists())
     }
 
     fn move_of(&self, digest: Digest, from: PathBuf) -> Move {
@@ -145,6 +199,7 @@ impl Store {
             digest,
             from,
             to: self.shared.layout.blob(&digest),
+            spare: Vec::new(),
         }
     }
 
@@ -174,12 +229,16 @@ impl Store {
         }
         match fs::rename(&found.from, &found.to) {
             Ok(()) => {}
-            Err(error) if error.kind() == io::ErrorKind::NotFound => return self.contains(&found.digest),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {
+                self.drop_staged(&found.digest, None);
+                return self.contains(&found.digest);
+            }
             Err(error) => return Err(error).at("rename a file to", &found.to),
         }
         state.unsynced_folders.insert(layout.shard(&found.digest));
         os::protect_stored(&found.to).at("protect", &found.to)?;
         self.drop_staged(&found.digest, Some(&found.from));
+        remove_spare(found);
         Ok(true)
     }
 
@@ -196,7 +255,7 @@ impl Store {
     }
 
     /// Forgets this handle's staged copies of a blob, and removes them but for the one that became the blob.
-    fn drop_staged(&self, digest: &Digest, became_blob: Option<&Path>) {
+    pub(super) fn drop_staged(&self, digest: &Digest, became_blob: Option<&Path>) {
         let names = lock(&self.shared.staged_here).remove(digest).unwrap_or_default();
         for path in names.iter().map(|name| self.shared.layout.incoming().join(name)) {
             if became_blob != Some(path.as_path()) {
@@ -207,12 +266,28 @@ impl Store {
     }
 }
 
-/// Of several staged copies the newest: an older one may come from an agent whose machine lost power.
-fn newest(paths: Vec<PathBuf>) -> Option<PathBuf> {
-    if paths.len() < 2 {
-        return paths.into_iter().next();
+/// What is left over of a blob that is stored. One that cannot be removed is swept later.
+pub(super) fn remove_spare(found: &Move) {
+    for path in &found.spare {
+        let _ = fs::remove_file(path);
     }
-    paths
-        .into_iter()
-        .max_by_key(|path| fs::metadata(path).and_then(|metadata| metadata.modified()).ok())
+}
+
+/// Of several staged files of a blob the newest, since an older one may come from an agent whose machine lost power; and
+/// the others. One that its dead writer left under this name is checked, and removed if it is there in part.
+fn choose(digest: &Digest, mut paths: Vec<PathBuf>) -> Option<(PathBuf, Vec<PathBuf>)> {
+    if paths.len() > 1 {
+        paths.sort_by_key(|path| fs::metadata(path).and_then(|metadata| metadata.modified()).ok());
+    }
+    while let Some(path) = paths.pop() {
+        let is_direct = path
+            .file_name()
+            .and_then(|name| name.to_str())
+            .is_some_and(is_direct);
+        if !is_direct || hash_file(&path).is_ok_and(|(found, _)| found == *digest) {
+            return Some((path, paths));
+        }
+        let _ = fs::remove_file(&path);
+    }
+    None
 }

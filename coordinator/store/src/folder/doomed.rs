@@ -79,7 +79,10 @@ impl Store {
         }
         text.push_str("end\n");
         let _commits_wait = lock(&self.shared.commit);
-        write_small(&self.shared.layout, &self.shared.layout.doomed_file(), &text)?;
+        match &self.shared.far {
+            Some(far) => self.tell_doomed(far, &text, since_ms)?,
+            None => write_small(&self.shared.layout, &self.shared.layout.doomed_file(), &text)?,
+        }
         self.shared
             .doomed
             .change(|doomed| *doomed = digests.iter().copied().collect());
@@ -88,6 +91,9 @@ impl Store {
 
     /// What was recorded as doomed and not yet ended; `None`: nothing.
     pub fn doomed(&self) -> Result<Option<Doomed>> {
+        if let Some(far) = &self.shared.far {
+            return Ok(self.own_sweep(far)?.map(|(_, doomed)| doomed));
+        }
         let path = self.shared.layout.doomed_file();
         let text = match fs::read_to_string(&path) {
             Ok(text) => text,
@@ -126,13 +132,11 @@ impl Store {
         for group in doomed.digests.chunks(REMOVED_AT_ONCE) {
             let commits_wait = lock(&self.shared.commit);
             for digest in group.iter().filter(|digest| self.is_doomed(digest)) {
-                let path = self.shared.layout.blob(digest);
-                let Ok(metadata) = fs::symlink_metadata(&path) else {
+                let Some(bytes) = self.remove(digest)? else {
                     continue;
                 };
-                super::layout::remove_any(&path).at("remove", &path)?;
                 swept.files += 1;
-                swept.bytes += metadata.len();
+                swept.bytes += bytes;
             }
             drop(commits_wait);
             after(swept);
@@ -141,14 +145,35 @@ impl Store {
         Ok(swept)
     }
 
+    /// Removes a blob; gives its size if it was there.
+    fn remove(&self, digest: &Digest) -> Result<Option<u64>> {
+        if let Some(far) = &self.shared.far {
+            let size = far.size(digest)?;
+            far.delete(digest)?;
+            return Ok(size);
+        }
+        let path = self.shared.layout.blob(digest);
+        let Ok(metadata) = fs::symlink_metadata(&path) else {
+            return Ok(None);
+        };
+        super::layout::remove_any(&path).at("remove", &path)?;
+        Ok(Some(metadata.len()))
+    }
+
     /// Nothing is doomed any more.
     pub fn end_doom(&self) -> Result<()> {
         self.check_owner()?;
         let _commits_wait = lock(&self.shared.commit);
-        let path = self.shared.layout.doomed_file();
-        match fs::remove_file(&path) {
-            Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error).at("remove", &path),
-            _ => {}
+        if let Some(far) = &self.shared.far {
+            self.end_own_sweep(far)?;
+        } else {
+            let path = self.shared.layout.doomed_file();
+            match fs::remove_file(&path) {
+                Err(error) if error.kind() != io::ErrorKind::NotFound => {
+                    return Err(error).at("remove", &path);
+                }
+                _ => {}
+            }
         }
         self.shared.doomed.change(HashSet::clear);
         Ok(())
@@ -174,7 +199,7 @@ impl Store {
     }
 }
 
-fn read(text: &str) -> Option<Doomed> {
+pub(super) fn read(text: &str) -> Option<Doomed> {
     let mut lines = text.lines();
     if lines.next()? != HEADER {
         return None;

@@ -71,6 +71,9 @@ impl Store {
 
     /// Shares the blob's extents; `None` where that cannot be done.
     fn clone_checked(&self, digest: &Digest, part: &PartFile, parent: &Path) -> Result<Option<u64>> {
+        if self.shared.far.is_some() {
+            return Ok(None);
+        }
         let Ok(device) = os::device_of(parent) else {
             return Ok(None);
         };

@@ -101,10 +101,24 @@ impl Layout {
         self.incoming.join(format!("part.{}", self.unique()))
     }
 
+    /// Name in `incoming/` for a file that is written under it at once. Only its writer knows that it is complete;
+    /// anybody else checks it first.
+    pub(super) fn new_direct_name(&self, digest: &Digest) -> String {
+        format!("{digest}{DIRECT}{}", self.unique())
+    }
+
     /// Name in `incoming/` for a complete file.
     pub(super) fn new_staged_name(&self, digest: &Digest) -> String {
         format!("{digest}.{}", self.unique())
     }
+}
+
+/// What a name of [`Layout::new_direct_name`] goes on with after the digest.
+const DIRECT: &str = ".w-";
+
+/// Whether a staged file was written under its name, so that after a crash it may be there in part.
+pub(super) fn is_direct(name: &str) -> bool {
+    name.contains(DIRECT)
 }
 
 /// Reads the digest off a name in `incoming/` or `aside/`; `None` for files that are still being written.
@@ -125,6 +139,11 @@ impl PartFile {
     pub(crate) fn path(&self) -> &Path {
         // Taken only by `rename_to`, which consumes the value.
         self.path.as_deref().unwrap_or(Path::new(""))
+    }
+
+    /// The file stays where it is.
+    pub(crate) fn keep(mut self) {
+        self.path = None;
     }
 
     /// Moves the complete file to its name.

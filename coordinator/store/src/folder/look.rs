@@ -3,6 +3,7 @@
 use std::fs::{self, ReadDir};
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::mpsc;
 
 use tidemill_proto::Digest;
 
@@ -51,11 +52,16 @@ pub struct Usage {
 impl Store {
     /// Whether the blob is stored (committed), and not about to be removed. Does not read it.
     pub fn contains(&self, digest: &Digest) -> Result<bool> {
-        Ok(!self.is_doomed(digest) && self.size(digest)?.is_some())
+        let is_doomed =
+            self.is_doomed(digest) || self.shared.far.as_ref().is_some_and(|far| far.others.has(digest));
+        Ok(!is_doomed && self.size(digest)?.is_some())
     }
 
     /// Size of a stored blob in bytes, also of one that is about to be removed; `None`: not stored. Does not read it.
     pub fn size(&self, digest: &Digest) -> Result<Option<u64>> {
+        if let Some(far) = &self.shared.far {
+            return far.size(digest);
+        }
         let path = self.shared.layout.blob(digest);
         match fs::metadata(&path) {
             Ok(metadata) => Ok(Some(metadata.len())),
@@ -66,15 +72,21 @@ impl Store {
 
     /// All stored blobs, folder by folder, in no promised order. A blob that is set aside meanwhile is left out.
     pub fn iter(&self) -> Result<BlobIter> {
+        if let Some(far) = &self.shared.far {
+            return far.iter().map(|listed| BlobIter(Walk::Far(listed)));
+        }
         let blobs = self.shared.layout.blobs();
-        Ok(BlobIter {
+        Ok(BlobIter(Walk::Folder(Folders {
             shards: fs::read_dir(blobs).at("list", blobs)?,
             shard: None,
-        })
+        })))
     }
 
     /// The damaged blobs that were set aside.
     pub fn aside(&self) -> Result<Vec<Aside>> {
+        if let Some(far) = &self.shared.far {
+            return far.aside();
+        }
         let folder = self.shared.layout.aside();
         let mut found = Vec::new();
         for entry in fs::read_dir(folder).at("list", folder)? {
@@ -94,7 +106,10 @@ impl Store {
         let mut usage = Usage {
             blobs: UsagePart::default(),
             incoming: usage_of(layout.incoming())?,
-            aside: usage_of(layout.aside())?,
+            aside: match &self.shared.far {
+                Some(far) => far.usage_of("aside/")?,
+                None => usage_of(layout.aside())?,
+            },
         };
         for entry in self.iter()? {
             usage.blobs.files += 1;
@@ -117,12 +132,19 @@ fn usage_of(folder: &Path) -> Result<UsagePart> {
 }
 
 /// Walks over all stored blobs; see [`Store::iter`].
-pub struct BlobIter {
+pub struct BlobIter(Walk);
+
+enum Walk {
+    Folder(Folders),
+    Far(mpsc::IntoIter<Result<BlobEntry>>),
+}
+
+struct Folders {
     shards: ReadDir,
     shard: Option<(PathBuf, ReadDir)>,
 }
 
-impl BlobIter {
+impl Folders {
     fn step(&mut self) -> Result<Option<BlobEntry>> {
         loop {
             let Some((shard, entries)) = &mut self.shard else {
@@ -162,6 +184,9 @@ impl BlobIter {
 impl Iterator for BlobIter {
     type Item = Result<BlobEntry>;
     fn next(&mut self) -> Option<Self::Item> {
-        self.step().transpose()
+        match &mut self.0 {
+            Walk::Folder(folders) => folders.step().transpose(),
+            Walk::Far(listed) => listed.next(),
+        }
     }
 }

@@ -6,19 +6,23 @@ mod arrival;
 mod commit;
 mod doomed;
 mod export;
+mod far;
 mod layout;
 mod look;
 mod open;
 mod parts;
 mod read;
 mod staging;
+mod together;
 
 use std::collections::{BTreeSet, HashMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Instant;
 
 use tidemill_proto::Digest;
 
+use crate::backend::Address;
 use crate::os::GroupSync;
 use layout::Layout;
 
@@ -26,6 +30,7 @@ pub use arrival::Arrival;
 pub use commit::CommitReport;
 pub use doomed::Doomed;
 pub use export::ExportMode;
+pub use far::{blob_name, id_name};
 pub use look::{Aside, BlobEntry, BlobIter, Usage, UsagePart};
 pub use open::Swept;
 pub use parts::PartReader;
@@ -45,6 +50,8 @@ struct Shared {
     layout: Layout,
     id: String,
     role: Role,
+    /// Where the blobs are, if not in this folder.
+    far: Option<far::Far>,
     group_sync: GroupSync,
     /// Names in `incoming/` of what this handle staged, so that a commit rarely has to list the folder.
     staged_here: Mutex<HashMap<Digest, Vec<String>>>,
@@ -74,6 +81,8 @@ enum Role {
 struct CommitState {
     /// Folders with entries that are not known to be durable: not empty only while a commit runs or after one failed.
     unsynced_folders: BTreeSet<PathBuf>,
+    /// When staged files were last looked through for those that nobody needs.
+    tidied: Option<Instant>,
 }
 
 impl Store {
@@ -82,7 +91,15 @@ impl Store {
         &self.shared.id
     }
 
-    /// The store's folder.
+    /// Where the store is, as an agent or a person would name it.
+    pub fn address(&self) -> Address {
+        match &self.shared.far {
+            Some(far) => far.address.clone(),
+            None => Address::Folder(self.root().to_owned()),
+        }
+    }
+
+    /// The store's folder; of one whose blobs are elsewhere, the folder in which it stages.
     pub fn root(&self) -> &Path {
         self.shared.layout.root()
     }

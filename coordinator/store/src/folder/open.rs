@@ -7,6 +7,7 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, SystemTime};
 
+use super::far::Far;
 use super::layout::{Layout, PartFile};
 use super::{CommitState, Role, Shared, Store};
 use crate::error::{At, Result, StoreError};
@@ -51,7 +52,7 @@ impl Store {
                 reason,
             });
         };
-        Self::assemble(layout, id, Role::Guest)
+        Self::assemble(layout, id, Role::Guest, None)
     }
 
     /// Removes files of `incoming/` that were last written `older_than` ago and never committed.
@@ -65,15 +66,8 @@ impl Store {
         for folder in [layout.blobs(), layout.incoming(), layout.aside()] {
             fs::create_dir_all(folder).at("create", folder)?;
         }
-        let id = match read_id(&layout)? {
-            Some(id) => id,
-            None => {
-                let id = uuid::Uuid::new_v4().to_string();
-                write_small(&layout, &layout.id_file(), &id)?;
-                id
-            }
-        };
-        let store = Self::assemble(layout, id, role)?;
+        let id = owner_id(&layout)?;
+        let store = Self::assemble(layout, id, role, None)?;
         store.clear_after_dead_owner()?;
         if role == Role::Owner {
             // A dead owner may have renamed blobs in without having synced their folders; from now on
@@ -84,13 +78,14 @@ impl Store {
         Ok(store)
     }
 
-    fn assemble(layout: Layout, id: String, role: Role) -> Result<Self> {
+    pub(super) fn assemble(layout: Layout, id: String, role: Role, far: Option<Far>) -> Result<Self> {
         let group_sync = GroupSync::open(layout.root()).at("open", layout.root())?;
         Ok(Self {
             shared: Arc::new(Shared {
                 layout,
                 id,
                 role,
+                far,
                 group_sync,
                 staged_here: Mutex::new(HashMap::new()),
                 commit: Mutex::new(CommitState::default()),
@@ -101,7 +96,7 @@ impl Store {
         })
     }
 
-    fn clear_after_dead_owner(&self) -> Result<()> {
+    pub(super) fn clear_after_dead_owner(&self) -> Result<()> {
         let layout = &self.shared.layout;
         let boot_file = layout.boot_file();
         let before = match fs::read_to_string(&boot_file) {
@@ -141,6 +136,16 @@ impl Store {
         }
         Ok(swept)
     }
+}
+
+/// The id in this folder, made if there is none.
+pub(super) fn owner_id(layout: &Layout) -> Result<String> {
+    if let Some(id) = read_id(layout)? {
+        return Ok(id);
+    }
+    let id = uuid::Uuid::new_v4().to_string();
+    write_small(layout, &layout.id_file(), &id)?;
+    Ok(id)
 }
 
 fn read_id(layout: &Layout) -> Result<Option<String>> {

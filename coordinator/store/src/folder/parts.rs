@@ -5,7 +5,7 @@
 //! has all parts checks the whole again.
 
 use std::collections::HashMap;
-use std::fs::{File, Metadata};
+use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::path::PathBuf;
 use std::sync::Mutex;
@@ -13,6 +13,7 @@ use std::time::{Duration, Instant, SystemTime};
 
 use tidemill_proto::Digest;
 
+use super::read::Source;
 use super::{Store, lock};
 use crate::error::{At, Result, StoreError};
 
@@ -33,14 +34,6 @@ struct Found {
 }
 
 impl Found {
-    fn now(metadata: &Metadata) -> Self {
-        Self {
-            size: metadata.len(),
-            modified: metadata.modified().ok(),
-            at: Instant::now(),
-        }
-    }
-
     fn still_holds(&self, now: &Self) -> bool {
         self.size == now.size && self.modified == now.modified && now.at.duration_since(self.at) < BELIEVED
     }
@@ -50,31 +43,42 @@ impl Store {
     /// Opens `length` bytes of a blob from `offset` on (fewer where it ends before). The whole was checked, now or a short while ago; whoever
     /// puts the parts together checks it again.
     pub fn open_part(&self, digest: &Digest, offset: u64, length: u64) -> Result<PartReader> {
-        let path = self.shared.layout.blob(digest);
-        let mut file = match File::open(&path) {
-            Ok(file) => file,
-            Err(error) if error.kind() == io::ErrorKind::NotFound => {
-                return Err(StoreError::Absent { digest: *digest });
+        let (path, source, size, modified) = match &self.shared.far {
+            Some(far) => {
+                let name = super::blob_name(digest);
+                let opened = far.backend.open(&name, offset)?;
+                let opened = opened.ok_or(StoreError::Absent { digest: *digest })?;
+                (PathBuf::from(name), Source::Far(opened.bytes), opened.size, None)
             }
-            Err(error) => return Err(error).at("open", &path),
+            None => {
+                let path = self.shared.layout.blob(digest);
+                let mut file = match File::open(&path) {
+                    Ok(file) => file,
+                    Err(error) if error.kind() == io::ErrorKind::NotFound => {
+                        return Err(StoreError::Absent { digest: *digest });
+                    }
+                    Err(error) => return Err(error).at("open", &path),
+                };
+                let metadata = file.metadata().at("open", &path)?;
+                let start = offset.min(metadata.len());
+                file.seek(SeekFrom::Start(start)).at("read", &path)?;
+                (path, Source::File(file), metadata.len(), metadata.modified().ok())
+            }
         };
-        let metadata = file.metadata().at("open", &path)?;
-        self.check_once(digest, &metadata)?;
-        let size = metadata.len();
-        let start = offset.min(size);
-        file.seek(SeekFrom::Start(start)).at("read", &path)?;
+        self.check_once(digest, size, modified)?;
         Ok(PartReader {
             path,
-            file,
+            source,
             size,
-            left: length.min(size - start),
+            left: length.min(size.saturating_sub(offset)),
         })
     }
 
     /// Several who want parts of one blob wait here for the first of them.
-    fn check_once(&self, digest: &Digest, metadata: &Metadata) -> Result<()> {
+    fn check_once(&self, digest: &Digest, size: u64, modified: Option<SystemTime>) -> Result<()> {
         let mut checked = lock(&self.shared.checked.0);
-        let now = Found::now(metadata);
+        let at = Instant::now();
+        let now = Found { size, modified, at };
         if checked.get(digest).is_some_and(|found| found.still_holds(&now)) {
             return Ok(());
         }
@@ -83,7 +87,8 @@ impl Store {
         if checked.len() >= MOST {
             checked.retain(|_, found| now.at.duration_since(found.at) < BELIEVED / 10);
         }
-        checked.insert(*digest, Found::now(metadata));
+        let at = Instant::now();
+        checked.insert(*digest, Found { at, ..now });
         Ok(())
     }
 
@@ -96,7 +101,7 @@ impl Store {
 /// Reads a part of a blob.
 pub struct PartReader {
     path: PathBuf,
-    file: File,
+    source: Source,
     size: u64,
     left: u64,
 }
@@ -117,7 +122,7 @@ impl PartReader {
         let wanted = piece.len().min(usize::try_from(self.left).unwrap_or(piece.len()));
         let mut filled = 0;
         while filled < wanted {
-            match self.file.read(&mut piece[filled..wanted]) {
+            match self.source.read(&mut piece[filled..wanted]) {
                 Ok(0) => {
                     let short = io::Error::from(io::ErrorKind::UnexpectedEof);
                     return Err(StoreError::io("read", &self.path, short));

@@ -13,15 +13,17 @@ use crate::error::{At, Result, StoreError};
 impl Store {
     /// Opens a blob for reading; see [`BlobReader`].
     pub fn open_blob(&self, digest: &Digest) -> Result<BlobReader> {
-        let path = self.shared.layout.blob(digest);
-        let file = match File::open(&path) {
-            Ok(file) => file,
-            Err(error) if error.kind() == io::ErrorKind::NotFound => {
-                return Err(StoreError::Absent { digest: *digest });
+        let (path, file, size) = match &self.shared.far {
+            None => self.open_near(digest)?,
+            Some(far) => {
+                let opened = far.open(digest)?.ok_or(StoreError::Absent { digest: *digest })?;
+                (
+                    PathBuf::from(super::blob_name(digest)),
+                    Source::Far(opened.bytes),
+                    opened.size,
+                )
             }
-            Err(error) => return Err(error).at("open", &path),
         };
-        let size = file.metadata().at("open", &path)?.len();
         let hasher = Box::new(blake3::Hasher::new());
         Ok(BlobReader {
             store: self.clone(),
@@ -33,6 +35,19 @@ impl Store {
             left: size,
             checked: false,
         })
+    }
+
+    fn open_near(&self, digest: &Digest) -> Result<(PathBuf, Source, u64)> {
+        let path = self.shared.layout.blob(digest);
+        let file = match File::open(&path) {
+            Ok(file) => file,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {
+                return Err(StoreError::Absent { digest: *digest });
+            }
+            Err(error) => return Err(error).at("open", &path),
+        };
+        let size = file.metadata().at("open", &path)?.len();
+        Ok((path, Source::File(file), size))
     }
 
     /// Opens a blob and skips its first `offset` bytes, which are read all the same, since the check is over
@@ -76,7 +91,16 @@ impl Store {
     }
 
     /// Checks a blob and gives its path, for reading in place. The file is read-only; nobody may change it.
+    ///
+    /// # Errors
+    /// Also of a store whose blobs are not in its folder: they are to be fetched into a cache first.
     pub fn verified_path(&self, digest: &Digest) -> Result<PathBuf> {
+        if let Some(far) = &self.shared.far {
+            return Err(StoreError::BadPlace {
+                place: far.backend.place(),
+                reason: "its blobs cannot be read in place".to_owned(),
+            });
+        }
         self.verify(digest)?;
         Ok(self.shared.layout.blob(digest))
     }
@@ -86,6 +110,16 @@ impl Store {
     /// Looks again before: since this reader opened the file, another may have set it aside and the blob may
     /// have been made anew. That one must stay.
     pub(super) fn set_aside(&self, digest: &Digest, found: Digest) -> StoreError {
+        if let Some(far) = &self.shared.far {
+            return match self.set_aside_far(far, digest, found) {
+                Ok(aside) => StoreError::Corrupt {
+                    digest: *digest,
+                    found,
+                    aside,
+                },
+                Err(error) => error,
+            };
+        }
         let layout = &self.shared.layout;
         let from = layout.blob(digest);
         if hash_file(&from).is_ok_and(|(now, _)| now == *digest) {
@@ -121,12 +155,26 @@ pub struct BlobReader {
     store: Store,
     digest: Digest,
     path: PathBuf,
-    file: File,
+    file: Source,
     size: u64,
     hasher: Box<blake3::Hasher>,
     /// Bytes that are still to come, by the size at opening.
     left: u64,
     checked: bool,
+}
+
+pub(super) enum Source {
+    File(File),
+    Far(Box<dyn Read + Send>),
+}
+
+impl Read for Source {
+    fn read(&mut self, piece: &mut [u8]) -> io::Result<usize> {
+        match self {
+            Self::File(file) => file.read(piece),
+            Self::Far(bytes) => bytes.read(piece),
+        }
+    }
 }
 
 impl BlobReader {
@@ -149,7 +197,7 @@ impl BlobReader {
         let count = loop {
             match self.file.read(&mut piece[..wanted]) {
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-                other => break other.at("read", &self.path)?,
+                other => break other.map_err(|error| self.unread(error))?,
             }
         };
         self.hasher.update(&piece[..count]);
@@ -158,6 +206,17 @@ impl BlobReader {
             self.check()?;
         }
         Ok(count)
+    }
+
+    fn unread(&self, error: io::Error) -> StoreError {
+        match error.downcast::<StoreError>() {
+            Ok(own) => own,
+            // Taken away between two ranges.
+            Err(error) if matches!(self.file, Source::Far(_)) && error.kind() == io::ErrorKind::NotFound => {
+                StoreError::Absent { digest: self.digest }
+            }
+            Err(error) => StoreError::io("read", &self.path, error),
+        }
     }
 
     fn check(&mut self) -> Result<()> {

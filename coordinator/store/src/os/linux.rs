@@ -29,7 +29,11 @@ impl GroupSync {
         if files.len() > SINGLY {
             return self.sync_everything();
         }
-        files.iter().try_for_each(|path| File::open(path)?.sync_data())
+        files.iter().try_for_each(|path| match File::open(path) {
+            // One that has vanished is told by whoever moves it; the others must not suffer.
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+            file => file?.sync_data(),
+        })
     }
 
     /// Makes the entries of `folders` durable.

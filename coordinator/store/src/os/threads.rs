@@ -25,11 +25,11 @@ impl GroupSync {
     /// Makes the contents of `files` durable.
     pub(crate) fn sync_files(&self, files: &[&Path]) -> io::Result<()> {
         side_by_side(files, |path| {
-            OpenOptions::new()
-                .read(true)
-                .write(cfg!(windows))
-                .open(path)?
-                .sync_data()
+            match OpenOptions::new().read(true).write(cfg!(windows)).open(path) {
+                // One that has vanished is told by whoever moves it; the others must not suffer.
+                Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+                file => file?.sync_data(),
+            }
         })
     }
 
