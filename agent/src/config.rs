@@ -1,7 +1,7 @@
 //! What an agent lends, where its data lies, and which programs it may run.
 
 use std::ffi::OsString;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use crate::error::AgentError;
@@ -44,6 +44,14 @@ pub struct Config {
     pub drain_limit: Duration,
     /// A refusal ends [`crate::run`] with an error; else it is tried again after a long pause.
     pub give_up_when_refused: bool,
+}
+
+/// Disk that is kept back where the owner says nothing: 1 GiB, or a twentieth of the disk if that is less.
+fn usual_kept_disk_bytes(data: &Path) -> u64 {
+    // The folder itself may have to be made yet.
+    let there = data.ancestors().find(|folder| folder.exists());
+    let total = there.and_then(|folder| fs4::total_space(folder).ok());
+    total.map_or(0, |total| (total / 20).min(1 << 30))
 }
 
 /// External programs that items may use.
@@ -95,13 +103,17 @@ impl Config {
     }
 
     /// An agent of a studio: as [`Config::embedded`], but with no tools until some are named, cores cut by
-    /// what other programs use, and items allowed to finish for `drain_limit` on shutdown.
+    /// what other programs use, some disk kept back, and items allowed to finish for `drain_limit` on shutdown.
     pub fn workstation(data: PathBuf) -> Result<Self, AgentError> {
         Ok(Self {
             tools: Tools::Named(Vec::new()),
             fixed_budget: false,
             drain_limit: Duration::from_secs(60),
             give_up_when_refused: false,
+            lending: Lending {
+                keep_disk_bytes: usual_kept_disk_bytes(&data),
+                ..Lending::default()
+            },
             ..Self::embedded(data)?
         })
     }

@@ -116,11 +116,13 @@ impl Lending {
         } else {
             let short = free_disk_bytes.filter(|free| *free < self.keep_disk_bytes);
             short.map(|free| {
-                format!(
-                    "its disk has {} MiB free, and {} MiB are kept back",
-                    free >> 20,
-                    self.keep_disk_bytes >> 20
-                )
+                // Of less than 10 MiB the tenths matter.
+                let mib = |bytes: u64| match bytes as f64 / f64::from(1 << 20) {
+                    few if few < 10.0 => format!("{few:.1} MiB"),
+                    many => format!("{many:.0} MiB"),
+                };
+                let kept = mib(self.keep_disk_bytes);
+                format!("its disk has {} free, and {kept} are kept back", mib(free))
             })
         };
         Taking {

@@ -26,7 +26,8 @@ pub struct LendingSettings {
     /// Memory kept back for the owner's programs, as in "4 GiB"
     #[arg(long, value_name = "SIZE")]
     pub keep_memory: Option<String>,
-    /// Take nothing new with less free disk than this, as in "20 GiB"
+    /// Take nothing new with less free disk than this, as in "20 GiB"; otherwise 1 GiB, or a twentieth of the disk if that is
+    /// less
     #[arg(long, value_name = "SIZE")]
     pub keep_disk: Option<String>,
     /// When asked to end, let items finish for this long before they are handed back [default: 1 min]

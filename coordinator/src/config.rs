@@ -24,6 +24,9 @@ pub struct Config {
     pub report_every: Duration,
     /// How long a submission waits for agents to say which version of a program they have.
     pub tool_answer_wait: Duration,
+    /// With less free than this where record or store lie, nothing is placed; `None`: 1 GiB, or a twentieth of the disk if
+    /// that is less.
+    pub keep_disk_bytes: Option<u64>,
     /// Is told what came of each run that ends: one JSON object on its standard input.
     pub summary_program: Option<PathBuf>,
 }
@@ -40,6 +43,7 @@ impl Config {
             silence_limit: Duration::from_secs(30),
             report_every: Duration::from_secs(1),
             tool_answer_wait: Duration::from_secs(20),
+            keep_disk_bytes: None,
             summary_program: None,
         }
     }

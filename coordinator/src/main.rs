@@ -76,9 +76,21 @@ struct Serve {
     /// Seconds that a lost agent's items wait for it to come back, before they are placed elsewhere.
     #[arg(long, value_name = "SECONDS", default_value_t = 60, value_parser = clap::value_parser!(u64).range(0..=86400))]
     lost_grace: u64,
+    /// Start nothing new with less free disk than this under the data folder, as in "20 GiB"; otherwise 1 GiB, or a
+    /// twentieth of the disk if that is less. What runs may still use it.
+    #[arg(long, value_name = "SIZE", value_parser = size)]
+    keep_disk: Option<u64>,
     /// Call this program whenever a run has ended, with what came of it as one JSON object on its standard input.
     #[arg(long, value_name = "PROGRAM")]
     summary_to: Option<PathBuf>,
+}
+
+/// Bytes of a size with its unit.
+fn size(text: &str) -> Result<u64, String> {
+    let parsed = text.parse::<bytesize::ByteSize>();
+    parsed
+        .map(|size| size.as_u64())
+        .map_err(|_| format!("`{text}` is no size: write it with its unit, as in \"20 GiB\""))
 }
 
 fn main() -> ExitCode {
@@ -121,6 +133,7 @@ async fn run(command: Command) -> anyhow::Result<()> {
     let mut config = Config {
         silence_limit: Duration::from_secs(serve_as.silence_limit),
         lost_grace: Duration::from_secs(serve_as.lost_grace),
+        keep_disk_bytes: serve_as.keep_disk,
         summary_program: serve_as.summary_to,
         ..Config::studio(serve_as.data)
     };

@@ -437,3 +437,31 @@ async fn another_version_of_a_tool_runs_its_items_again_and_is_named() {
     assert_eq!(why.changes.len(), 1);
     studio.close().await;
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn items_go_to_the_agent_that_made_or_fetched_what_they_read() {
+    const SIX: [&str; 6] = ["bale", "bollard", "capstan", "crate", "davit", "trough"];
+    let studio = Studio::embedded().await;
+    let mut client = with_models(&studio, &SIX).await;
+    let mut agents = Vec::new();
+    for name in ["ash", "elm", "oak"] {
+        let mut hello = hello(name);
+        if let Some(budget) = &mut hello.budget {
+            budget.fetches = true;
+        }
+        agents.push(FakeAgent::join(studio.connect().await, hello, "1.0", honest()).await);
+    }
+    let steps = [step("rough", "a"), step("game", "b"), step("maps", "c")];
+    let run = client.submit(&plan(&SIX, &steps)).await;
+    assert_eq!(client.wait(&run).await.counts.unwrap().done, 18);
+    let items = client.items("harbour-dock").await;
+    let agent_of = |address: String| {
+        let item = items.iter().find(|item| item.address == address);
+        item.unwrap().agent.clone()
+    };
+    for variant in SIX {
+        let [rough, game, maps] = ["rough", "game", "maps"].map(|step| agent_of(format!("{variant}/{step}")));
+        assert_eq!((&game, &maps), (&rough, &rough), "{variant}");
+    }
+    studio.close().await;
+}

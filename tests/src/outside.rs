@@ -137,6 +137,13 @@ pub fn compare_tangents(files: &[PathBuf]) -> Vec<Value> {
     rows
 }
 
+/// What `networkx` (PyPI) says of the graphs of a JSON file, one object for each: see `judge_graphs.py`.
+pub fn judge_graphs(file: &Path) -> Vec<Value> {
+    let (ok, rows) = script("python3", "judge_graphs.py", &texts(&[file.to_owned()]));
+    assert!(ok, "{rows:?}");
+    rows
+}
+
 /// Report files as Python's HTML parser and Pillow (PyPI) read them.
 pub fn read_reports(files: &[PathBuf]) -> Vec<Value> {
     let (ok, rows) = script("python3", "read_report.py", &texts(files));

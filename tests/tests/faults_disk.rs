@@ -47,6 +47,15 @@ impl SmallDisk {
         }
     }
 
+    /// Writes until only so much is free.
+    fn leave(&self, mebibytes: u64) {
+        use std::io::Write as _;
+        let mut file = std::fs::File::create(self.filler()).unwrap();
+        while fs4::available_space(&self.0).unwrap() > mebibytes << 20 {
+            file.write_all(&vec![0; 1 << 20]).unwrap();
+        }
+    }
+
     fn make_room(&self) {
         std::fs::remove_file(self.filler()).unwrap();
     }
@@ -104,4 +113,44 @@ fn the_coordinators_disk_is_full() {
     studio.start_coordinator();
     studio.wait_until_reachable();
     check(&studio, &sandbox, &run, 16);
+}
+
+#[test]
+fn the_coordinators_disk_gets_short_and_it_holds_back_until_there_is_room() {
+    let sandbox = quayside(0.8);
+    let Some(disk) = SmallDisk::mount(&sandbox.root().join("studio"), 64) else {
+        return;
+    };
+    let mut studio = Studio::open(&sandbox, &["--keep-disk", "16 MiB"]);
+    studio.start_agent("ash");
+    studio.wait_for("an agent", || studio.agent_rows().len() == 1);
+    let run = submit(&studio);
+    studio.wait_for("items to start", || started(&sandbox) >= 2);
+    disk.leave(8);
+    let waiting = |address: &str| {
+        let shown = studio.tidemill(&["show", &run, address, "--json"]);
+        shown.objects("item")[0]["waits_for"].clone()
+    };
+    let why = "nothing is started: the coordinator's disk under";
+    let says_why = |text: &serde_json::Value| {
+        text.as_str()
+            .is_some_and(|text| text.starts_with(why) && text.ends_with("and 16.0 MiB are kept back"))
+    };
+    studio.wait_for("the last item to say why it waits", || {
+        says_why(&waiting("bale-07/load"))
+    });
+    studio.wait_for("what runs to end", || {
+        studio.agent_rows()[0]["running"].as_array().unwrap().is_empty()
+    });
+    let rows = studio.agent_rows();
+    assert!(says_why(&rows[0]["note"]), "{rows:?}");
+    let so_far = started(&sandbox);
+    assert!(so_far < 8, "{so_far} items have started already");
+    std::thread::sleep(Duration::from_secs(2));
+    assert_eq!(started(&sandbox), so_far, "nothing starts meanwhile");
+    assert!(studio.logs().contains(why), "{}", studio.logs());
+    assert!(!studio.coordinator.as_mut().unwrap().has_ended());
+    disk.make_room();
+    // By itself: nobody tells it.
+    check(&studio, &sandbox, &run, 0);
 }

@@ -473,6 +473,10 @@ impl Agent {
             accepting: !self.leaving && self.taking.refusal.is_none(),
             closes_in_ms: self.taking.closes_in_ms(jiff::Timestamp::now()),
             refusal: self.taking.refusal.clone().unwrap_or_default(),
+            fetches: self
+                .blobs
+                .as_ref()
+                .is_some_and(|blobs| blobs.direct_id().is_none()),
             lends_ahead: self
                 .config
                 .lending

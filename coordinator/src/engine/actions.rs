@@ -131,13 +131,26 @@ impl Engine {
         self.logs.begin(run.log_place(item.index), lease.attempt);
         self.leases.insert(number, lease);
         match started {
-            Ok(start) => self.agents.send(agent, to_agent::Message::Start(start)),
+            Ok(start) => {
+                let inputs = start.inputs.iter().map(|input| input.digest.as_slice());
+                self.note_whereabouts(agent, inputs);
+                self.agents.send(agent, to_agent::Message::Start(start));
+            }
             Err(reason) => {
                 tracing::error!(%reason, "an item cannot be started");
                 self.pending.push_back(Event::Ended {
                     lease: number,
                     outcome: Outcome::Machine,
                 });
+            }
+        }
+    }
+
+    /// An agent that fetches what it reads has these blobs now, or soon. Of one that reads the store itself all are as near.
+    pub(super) fn note_whereabouts<'a>(&mut self, agent: AgentId, digests: impl Iterator<Item = &'a [u8]>) {
+        if self.agents.get(agent).is_some_and(|agent| agent.report.fetches) {
+            for digest in digests.filter_map(|digest| Digest::from_slice(digest).ok()) {
+                self.whereabouts.note(digest, agent);
             }
         }
     }

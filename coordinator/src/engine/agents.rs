@@ -19,6 +19,29 @@ pub struct Requirement {
     pub offers: Vec<String>,
 }
 
+/// What an agent has of all that may be required.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Possession {
+    /// Program names and exact versions.
+    pub tools: HashSet<(String, String)>,
+    /// Built-in operations with their versions.
+    pub operations: HashSet<(String, u32)>,
+    /// What else it offers.
+    pub offers: HashSet<String>,
+}
+
+impl Possession {
+    /// Whether all that is required is there.
+    pub fn meets(&self, requirement: &Requirement) -> bool {
+        requirement.tool.iter().all(|tool| self.tools.contains(tool))
+            && requirement
+                .operations
+                .iter()
+                .all(|operation| self.operations.contains(operation))
+            && requirement.offers.iter().all(|offer| self.offers.contains(offer))
+    }
+}
+
 /// One agent, here or away.
 #[derive(Debug)]
 pub struct Agent {
@@ -225,25 +248,23 @@ impl AgentBook {
 
     /// Whether an agent satisfies a requirement.
     pub fn satisfies(&self, id: AgentId, requirement: &Requirement) -> bool {
-        let Some(agent) = self.get(id).filter(|agent| agent.link.is_some()) else {
-            return false;
-        };
-        let tool = requirement.tool.as_ref();
-        let has_tool = tool.is_none_or(|(program, exact)| self.tools.has(id, program, exact));
-        let has_operations = requirement.operations.iter().all(|(name, version)| {
-            agent
+        self.possession(id)
+            .is_some_and(|possession| possession.meets(requirement))
+    }
+
+    /// What an agent has; `None`: it is not here.
+    pub fn possession(&self, id: AgentId) -> Option<Possession> {
+        let agent = self.get(id).filter(|agent| agent.link.is_some())?;
+        Some(Possession {
+            tools: self.tools.of(id),
+            operations: agent
                 .hello
                 .operations
                 .iter()
-                .any(|has| has.name == *name && has.version == *version)
-        });
-        let offers: HashSet<&str> = agent.hello.offers.iter().map(String::as_str).collect();
-        has_tool
-            && has_operations
-            && requirement
-                .offers
-                .iter()
-                .all(|offer| offers.contains(offer.as_str()))
+                .map(|has| (has.name.clone(), has.version))
+                .collect(),
+            offers: agent.hello.offers.iter().cloned().collect(),
+        })
     }
 
     /// A requirement in words.

@@ -16,7 +16,7 @@ use super::{Engine, rows, summary};
 use crate::query::names::fits_any;
 use crate::record::rows::ItemRecord;
 use crate::record::{CommitError, keys, pack};
-use crate::scheduler::explain::Names;
+use crate::scheduler::explain::{Names, WaitReason};
 use crate::scheduler::{AgentId, Event, ItemId, RequirementId, RunId, SeatId};
 
 impl Engine {
@@ -44,6 +44,7 @@ impl Engine {
         };
         if let Some(run) = self.runs.get_mut(&id) {
             run.board.move_run(|moves| moves.paused = paused);
+            run.record.note_pause(paused, now_ms());
         }
         self.commit_run_row(id, Ticket::Asked(name, reply));
         self.step(if paused {
@@ -284,6 +285,9 @@ impl Engine {
             return Some(note.clone());
         }
         let reason = self.scheduler.explain(item, self.scheduler_now())?;
+        if let (WaitReason::Held, Some(no_room)) = (reason, &self.no_room) {
+            return Some(no_room.clone());
+        }
         Some(reason.sentence(&Words {
             engine: self,
             run: item.run,

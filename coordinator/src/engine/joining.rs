@@ -9,7 +9,7 @@ use super::clock::now_ms;
 use super::commit::Rows;
 use super::event::{AgentSender, LinkId, Reply};
 use super::live::{Lease, LeaseState};
-use super::lookup::Answer;
+use super::lookup::{Answer, sum_of};
 use crate::record::rows::{AgentRecord, AttemptRecord};
 use crate::record::{keys, pack};
 use crate::scheduler::{AgentId, Amount, Departure, Event, ItemId, LeaseNumber, Outcome, RequirementId};
@@ -145,15 +145,12 @@ impl Engine {
         self.leases.insert(number, lease);
         // Its result will be recorded under its key, which has to be worked out anew.
         if let Some(Answer::Run {
-            key,
-            input_bytes,
-            earlier,
-            ..
+            key, inputs, earlier, ..
         }) = self.look(item)
             && let Some(active) = self.active(item)
         {
             active.key = Some(key);
-            active.input_bytes = input_bytes;
+            active.input_bytes = sum_of(&inputs);
             active.set_earlier(earlier);
         }
         let name = self.agent_name(agent);
@@ -407,7 +404,11 @@ impl Engine {
                     .filter(|lease| lease.agent == id && lease.state == LeaseState::Running)
                     .map(|lease| self.address(lease.item))
                     .collect();
-                row(agent, view.as_ref(), running, now_ms())
+                let mut row = row(agent, view.as_ref(), running, now_ms());
+                if let Some(no_room) = self.no_room.as_ref().filter(|_| row.note.is_empty()) {
+                    row.note.clone_from(no_room);
+                }
+                row
             })
             .collect();
         // Whoever asked may have gone.

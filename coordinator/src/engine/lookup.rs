@@ -47,8 +47,8 @@ pub enum Answer {
         key: Key,
         /// What an agent must have.
         requirement: Requirement,
-        /// Of all inputs together.
-        input_bytes: u64,
+        /// All inputs that are there, with their sizes.
+        inputs: Vec<(Digest, u64)>,
         /// What an earlier item with this key made, for comparison; set when it runs in spite of that.
         earlier: Option<Earlier>,
     },
@@ -103,9 +103,14 @@ fn answer(archive: &Archive, question: &Question<'_>) -> Result<Answer, String> 
     Ok(Answer::Run {
         key,
         requirement: requirement_of(plan, &item, question.tools),
-        input_bytes: input_bytes(question.board, &item),
+        inputs: inputs(question.board, &item),
         earlier,
     })
+}
+
+/// Bytes of all inputs together.
+pub fn sum_of(inputs: &[(Digest, u64)]) -> u64 {
+    inputs.iter().map(|(_, size)| size).sum()
 }
 
 /// The recorded result for a key, in the order of the item's outputs; `None` also when the names do not match.
@@ -149,7 +154,8 @@ pub fn all_there(store: &Store, result: &Earlier) -> Result<bool, StoreError> {
     Ok(true)
 }
 
-fn requirement_of(plan: &KeptPlan, item: &Item, tools: &HashMap<String, String>) -> Requirement {
+/// What an item requires of an agent, with the exact versions that its run fixed.
+pub fn requirement_of(plan: &KeptPlan, item: &Item, tools: &HashMap<String, String>) -> Requirement {
     let tool = tool_of(item).and_then(|name| {
         let program = plan.tools.iter().find(|tool| tool.name == name)?.program.clone();
         Some((program, tools.get(name)?.clone()))
@@ -166,27 +172,27 @@ fn requirement_of(plan: &KeptPlan, item: &Item, tools: &HashMap<String, String>)
     }
 }
 
-fn input_bytes(board: &RunBoard, item: &Item) -> u64 {
-    let sources = item.inputs.iter().flat_map(|input| &input.sources);
-    sources
-        .map(|source| match source.from.as_ref() {
+/// What an item reads, with companions, as far as it is there.
+fn inputs(board: &RunBoard, item: &Item) -> Vec<(Digest, u64)> {
+    let mut found = Vec::new();
+    for source in item.inputs.iter().flat_map(|input| &input.sources) {
+        match source.from.as_ref() {
             Some(source::From::File(file)) => {
-                file.size
-                    + file
-                        .companions
-                        .iter()
-                        .map(|companion| companion.size)
-                        .sum::<u64>()
+                let companions = file.companions.iter();
+                let all = std::iter::once((&file.digest, file.size))
+                    .chain(companions.map(|companion| (&companion.digest, companion.size)));
+                found.extend(all.filter_map(|(digest, size)| Some((Digest::from_slice(digest).ok()?, size))));
             }
-            Some(source::From::Edge(edge)) => made_size(board, edge.item, &edge.output).unwrap_or(0),
-            None => 0,
-        })
-        .sum()
+            Some(source::From::Edge(edge)) => found.extend(made(board, edge.item, &edge.output)),
+            None => {}
+        }
+    }
+    found
 }
 
-fn made_size(board: &RunBoard, index: u32, output: &str) -> Option<u64> {
+fn made(board: &RunBoard, index: u32, output: &str) -> Option<(Digest, u64)> {
     let outputs = board.outputs(index)?;
     let item = board.plan().item(index).ok()?;
     let position = item.outputs.iter().position(|declared| declared.name == output)?;
-    outputs.get(position).map(|(_, size)| *size)
+    outputs.get(position).copied()
 }

@@ -17,6 +17,7 @@ pub mod plan;
 pub mod recipe;
 pub mod rows;
 pub mod tools;
+pub mod whereabouts;
 
 mod actions;
 mod control;
@@ -24,6 +25,7 @@ mod joining;
 mod learning;
 mod resolving;
 mod results;
+mod room;
 pub mod standing;
 mod starting;
 mod submitting;
@@ -50,6 +52,7 @@ use event::{Event, LinkId, LiveRuns, Refusal, Reply};
 use learning::Learning;
 use live::{Lease, LiveRun};
 use logs::LogHub;
+use whereabouts::Whereabouts;
 
 pub use starting::{OpenArchiveError, Opened, open_archive};
 
@@ -131,7 +134,11 @@ pub(crate) struct Engine {
     adopted: HashMap<LeaseId, LeaseNumber>,
     seats: HashMap<String, SeatId>,
     learning: Learning,
+    /// Of agents that fetch blobs into caches of their own.
+    whereabouts: Whereabouts,
     unresolved: VecDeque<ItemId>,
+    /// Why nothing is placed: its own disk is nearly full.
+    no_room: Option<String>,
     /// What happened while something else was carried out.
     pending: VecDeque<scheduler::Event>,
     fixing: Vec<Fixing>,

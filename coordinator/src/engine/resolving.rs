@@ -4,6 +4,7 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
+use tidemill_proto::Digest;
 use tidemill_proto::v1::{ItemState, Tool};
 
 use super::agents::Requirement;
@@ -11,7 +12,7 @@ use super::board::Outputs;
 use super::clock::now_ms;
 use super::event::{LiveEntry, Reply};
 use super::live::Active;
-use super::lookup::{self, Answer, Earlier, Question};
+use super::lookup::{self, Answer, Earlier, Question, sum_of};
 use super::tools::Choice;
 use super::{Engine, Fixing, rows};
 use crate::record::rows::ItemReference;
@@ -49,9 +50,9 @@ impl Engine {
             Answer::Run {
                 key,
                 requirement,
-                input_bytes,
+                inputs,
                 earlier,
-            } => self.runs_with(item, key, requirement, input_bytes, earlier),
+            } => self.runs_with(item, key, requirement, &inputs, earlier),
             Answer::NeedsTool(tool) => {
                 if let Some(run) = self.runs.get_mut(&item.run) {
                     run.wants_tool.entry(tool).or_default().push(item.index);
@@ -106,9 +107,10 @@ impl Engine {
         item: ItemId,
         key: tidemill_proto::Key,
         requirement: Requirement,
-        input_bytes: u64,
+        inputs: &[(Digest, u64)],
         earlier: Option<Earlier>,
     ) -> Resolution {
+        let input_bytes = sum_of(inputs);
         let tool = requirement.tool.as_ref().map(|(_, exact)| exact.clone());
         let requirement = self.requirement(requirement);
         if let Some(active) = self.active(item) {
@@ -123,7 +125,7 @@ impl Engine {
             key: KeyId::from_key_bytes(key.0.as_bytes()),
             estimate,
             requirement,
-            near: None,
+            near: self.whereabouts.nearest(inputs),
         }
     }
 

@@ -65,6 +65,8 @@ impl Engine {
         }
         self.count_attempt(lease.item, &finished);
         if finished.outcome == "done" {
+            let made = finished.outputs.iter().map(|made| made.digest.as_slice());
+            self.note_whereabouts(agent, made);
             match self.outputs_of(lease.item, &finished) {
                 Ok(reported) => return self.done(lease, reported, finished),
                 Err(reason) => {

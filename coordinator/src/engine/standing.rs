@@ -7,7 +7,7 @@ use tidemill_proto::RunName;
 use tidemill_proto::v1::Report;
 
 use super::Engine;
-use super::agents::Agent;
+use super::agents::{Agent, Possession};
 use super::board::RunBoard;
 use super::clock::now_ms;
 use super::event::Reply;
@@ -20,6 +20,8 @@ use crate::scheduler::{Budget, Millis};
 pub struct Standing {
     /// Agents that are here, by name, with what they lend from now on.
     pub agents: Vec<(String, SimulatedAgent)>,
+    /// What each of them has.
+    pub possessions: Vec<Possession>,
     /// Open runs.
     pub runs: Vec<RunStanding>,
 }
@@ -46,8 +48,10 @@ impl Engine {
         let agents = here.filter_map(|(id, agent)| {
             let (spec, budget) = (self.agents.spec(id)?, self.agents.budget(id)?);
             let budgets = timetable(agent, budget, now);
-            Some((agent.hello.name.clone(), SimulatedAgent { spec, budgets }))
+            let simulated = SimulatedAgent { spec, budgets };
+            Some(((agent.hello.name.clone(), simulated), self.agents.possession(id)?))
         });
+        let (agents, possessions) = agents.unzip();
         let runs = self.runs.iter().map(|(id, run)| RunStanding {
             name: run.board.facts().run.clone(),
             board: Arc::clone(&run.board),
@@ -64,7 +68,8 @@ impl Engine {
                 .collect(),
         });
         let mut standing = Standing {
-            agents: agents.collect(),
+            agents,
+            possessions,
             runs: runs.collect(),
         };
         standing.runs.sort_unstable_by_key(|run| run.board.facts().serial);

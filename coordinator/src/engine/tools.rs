@@ -1,6 +1,6 @@
 //! Which exact version of each program a run gets. Pure: told what agents answer, asked what to choose.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use crate::query::names::fits;
 use crate::scheduler::AgentId;
@@ -56,13 +56,13 @@ impl ToolBook {
         }
     }
 
-    /// Whether an agent has exactly this version.
-    pub fn has(&self, agent: AgentId, program: &str, exact: &str) -> bool {
-        let answer = self
-            .programs
-            .get(program)
-            .and_then(|known| known.answers.get(&agent));
-        answer.is_some_and(|version| version.as_deref() == Some(exact))
+    /// All programs that an agent has, with exact versions.
+    pub fn of(&self, agent: AgentId) -> HashSet<(String, String)> {
+        let version = |(program, known): (&String, &Known)| {
+            let exact = known.answers.get(&agent)?.clone()?;
+            Some((program.clone(), exact))
+        };
+        self.programs.iter().filter_map(version).collect()
     }
 
     /// Chooses among the versions that fit `pattern`: the one that most agents have, and of those the one that
@@ -144,7 +144,9 @@ mod tests {
         assert_eq!(book.choose("cp", "9.*", 1100, 1000), Choice::Exact("9.4".into()));
         book.answered("cp", agents[2], "9.1");
         assert_eq!(book.choose("cp", "9.*", 150, 1000), Choice::Exact("9.1".into()));
-        assert!(book.has(agents[2], "cp", "9.1") && !book.has(agents[0], "cp", "9.1"));
+        let has = |agent| book.of(agent).into_iter().collect::<Vec<_>>();
+        assert_eq!(has(agents[2]), [("cp".to_owned(), "9.1".to_owned())]);
+        assert_eq!(has(agents[0]), [("cp".to_owned(), "9.4".to_owned())]);
         assert!(
             matches!(book.choose("cp", "8.*", 150, 1000), Choice::Nowhere(text) if text.contains("9.1, 9.4"))
         );

@@ -10,6 +10,7 @@ const TICKS_BETWEEN_WRITES: u32 = 4;
 impl Engine {
     pub(super) fn tick(&mut self) {
         self.ticks = self.ticks.wrapping_add(1);
+        self.look_at_room();
         self.step(Event::Tick);
         self.end_graces(now_ms());
         self.after_tools_changed();
@@ -72,6 +73,9 @@ impl Engine {
         }
         if run.board.moves().paused {
             return "paused".to_owned();
+        }
+        if let Some(no_room) = &self.no_room {
+            return no_room.clone();
         }
         if counts.running > 0 || counts.ready == 0 {
             return String::new();

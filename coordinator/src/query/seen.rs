@@ -234,6 +234,7 @@ impl Seen {
             attempts: &recorded.attempts,
             state: row.state(),
             changed_ms: row.changed_ms,
+            pauses: &self.record.pauses,
         }))
     }
 

@@ -114,6 +114,43 @@ pub struct RunRecord {
     /// Number of items in the plan.
     #[prost(uint32, tag = "21")]
     pub items: u32,
+    /// When it was paused, oldest first; the last [`PAUSES_KEPT`].
+    #[prost(message, repeated, tag = "22")]
+    pub pauses: Vec<PauseRecord>,
+}
+
+/// Pauses of a run that are kept: its row stays short.
+pub const PAUSES_KEPT: usize = 32;
+
+/// A time in which a run was paused.
+#[derive(Clone, Copy, PartialEq, Eq, Message)]
+pub struct PauseRecord {
+    /// Unix time in milliseconds, by the coordinator's clock.
+    #[prost(int64, tag = "1")]
+    pub from_ms: i64,
+    /// The same; 0: it is still paused.
+    #[prost(int64, tag = "2")]
+    pub until_ms: i64,
+}
+
+impl RunRecord {
+    /// The run was paused or resumed.
+    pub fn note_pause(&mut self, paused: bool, now_ms: i64) {
+        let open = self.pauses.last_mut().filter(|pause| pause.until_ms == 0);
+        match (open, paused) {
+            (Some(pause), false) => pause.until_ms = now_ms,
+            (None, true) => {
+                if self.pauses.len() == PAUSES_KEPT {
+                    self.pauses.remove(0);
+                }
+                self.pauses.push(PauseRecord {
+                    from_ms: now_ms,
+                    until_ms: 0,
+                });
+            }
+            _ => {}
+        }
+    }
 }
 
 /// A count for every item state.

@@ -192,6 +192,16 @@ impl Agent {
         Some(at_ms)
     }
 
+    /// What is expected to be free at a time, if nothing new were placed here.
+    pub(super) fn room_at(&self, at_ms: Millis, now: Millis) -> Amount {
+        let ended = self
+            .held
+            .iter()
+            .filter(|held| believed_end_ms(held.expected_end_ms, now) <= at_ms);
+        let booked = ended.fold(self.booked, |booked, held| less(booked, held.need));
+        less(self.budget.lent, booked)
+    }
+
     /// Whether an item that is expected to end at `end_ms` leaves the reserved room alone: it ends before the
     /// room is wanted, or it fits beside it.
     pub(super) fn leaves_reservation(

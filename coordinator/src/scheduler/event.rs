@@ -86,6 +86,8 @@ pub enum Event {
     Seats { seat: SeatId, count: u32 },
     /// Give no lease before this time: after a restart, agents first get the time to say what they hold.
     Quiet { until_ms: Millis },
+    /// Give no lease until told otherwise: what comes of them could not be recorded.
+    Hold { held: bool },
     /// Time passed. Send one about every second; rests, overdue reservations and slow items are looked at.
     Tick,
 }

@@ -3,7 +3,7 @@
 use tidemill_proto::v1::ItemState;
 
 use super::Scheduler;
-use super::agent::Presence;
+use super::agent::{Presence, less};
 use super::ids::{AgentId, ItemId, Millis, RequirementId, SeatId};
 use super::run::Phase;
 use super::spec::Amount;
@@ -39,6 +39,8 @@ pub enum WaitReason {
         /// Items of the step that failed.
         failures: u32,
     },
+    /// Nothing is placed now: results could not be recorded.
+    Held,
     /// No agent is here.
     NoAgent,
     /// No agent that is here has what it requires.
@@ -68,14 +70,15 @@ pub enum WaitReason {
     Room {
         /// What it needs.
         need: Amount,
-        /// The agent where it is expected to fit first; if none lends enough now, the one with most free.
-        agent: AgentId,
+        /// The agent with the most free memory of all that could take it.
+        largest: AgentId,
         /// What is free there.
         free: Amount,
-        /// How much more has to become free there.
+        /// How much more it needs than that.
         lacking: Amount,
-        /// In how long that is expected; `None`: the agent lends less than that now.
-        in_ms: Option<Millis>,
+        /// Where it is expected to fit first, what becomes free there until then, and in how long; `None`: no agent lends
+        /// that much now.
+        next: Option<(AgentId, Amount, Millis)>,
     },
     /// Agents with room do not take it now.
     NotTaking {
@@ -147,6 +150,9 @@ impl Scheduler {
     }
 
     fn explain_ready(&self, item: ItemId, now: Millis) -> Option<WaitReason> {
+        if self.held {
+            return Some(WaitReason::Held);
+        }
         let entry = self.item(item)?;
         let (need, requirement) = (entry.need, entry.requirement);
         let here = || {
@@ -215,25 +221,25 @@ impl Scheduler {
             return Some(WaitReason::NotTaking { agent, obstacle });
         }
         let soonest = able()
-            .filter_map(|(id, agent)| Some((agent.earliest_fit_ms(need, now)?, id)))
-            .min();
-        let (agent, in_ms) = match soonest {
-            Some((at_ms, agent)) => (agent, Some(at_ms - now)),
-            None => (
-                able()
-                    .max_by_key(|(id, agent)| (agent.room().memory_bytes, *id))?
-                    .0,
-                None,
-            ),
-        };
-        let free = self.fleet.get(agent)?.room();
-        let lacking = super::agent::less(need, free);
+            .filter_map(|(id, agent)| Some((agent.earliest_fit_ms(need, now)?, id, agent)))
+            .min_by_key(|(at_ms, id, _)| (*at_ms, *id));
+        let next = soonest.map(|(at_ms, id, agent)| {
+            let frees = less(agent.room_at(at_ms, now), agent.room());
+            (id, frees, at_ms - now)
+        });
+        // Of equal ones, the one where it is expected to fit.
+        let soon = |id: AgentId| next.is_some_and(|(next, ..)| next == id);
+        let (largest, agent) = able().max_by_key(|(id, agent)| {
+            let room = agent.room();
+            (room.memory_bytes, room.millicores, soon(*id), *id)
+        })?;
+        let free = agent.room();
         Some(WaitReason::Room {
             need,
-            agent,
+            largest,
             free,
-            lacking,
-            in_ms,
+            lacking: less(need, free),
+            next,
         })
     }
 }
@@ -262,7 +268,7 @@ impl WaitReason {
         }
     }
 
-    /// One line for people, such as "needs 6 GiB; ash has 4 GiB free and frees 2 GiB in about 4 min".
+    /// One line for people, such as "needs 6 GiB; the largest free budget is 4 GiB on ash; ash frees 3 GiB in about 4 min".
     pub fn sentence(&self, names: &dyn Names) -> String {
         match self {
             WaitReason::Upstream { first, count: 1 } => format!("waits for {}", names.item(*first)),
@@ -279,6 +285,7 @@ impl WaitReason {
             WaitReason::StepHeld { failures } => {
                 format!("held back: {failures} items of this step failed and none succeeded")
             }
+            WaitReason::Held => "nothing is started now".to_owned(),
             WaitReason::NoAgent => "no agent is here".to_owned(),
             WaitReason::NoAgentSatisfies { requirement } => {
                 format!("no agent here has {}", names.requirement(*requirement))
@@ -294,21 +301,24 @@ impl WaitReason {
             }
             WaitReason::Room {
                 need,
-                agent,
+                largest,
                 free,
                 lacking,
-                in_ms,
+                next,
             } => {
-                let name = names.agent(*agent);
-                let free = amount_lacking(*free, *lacking);
                 let start = format!(
-                    "needs {}; {name} has {free} free",
-                    amount_lacking(*need, *lacking)
+                    "needs {}; the largest free budget is {} on {}",
+                    amount_lacking(*need, *lacking),
+                    amount_lacking(*free, *lacking),
+                    names.agent(*largest)
                 );
-                match in_ms {
-                    Some(in_ms) => {
-                        format!("{start} and frees {} in about {}", lacks(*lacking), span(*in_ms))
-                    }
+                match next {
+                    Some((agent, frees, in_ms)) => format!(
+                        "{start}; {} frees {} in about {}",
+                        names.agent(*agent),
+                        amount_freed(*frees, *lacking),
+                        span(*in_ms)
+                    ),
                     None => format!("{start}; no agent lends that much now"),
                 }
             }
@@ -339,8 +349,17 @@ fn amount_lacking(amount: Amount, lacking: Amount) -> String {
     }
 }
 
-fn lacks(lacking: Amount) -> String {
-    amount_lacking(lacking, lacking)
+/// What becomes free of that which is lacking, or else of anything: on another agent other things may be.
+fn amount_freed(frees: Amount, lacking: Amount) -> String {
+    let of = |lacks: bool, amount: u64| if lacks { amount } else { 0 };
+    let wanted = Amount {
+        millicores: of(lacking.millicores > 0, frees.millicores.into()) as u32,
+        memory_bytes: of(lacking.memory_bytes > 0, frees.memory_bytes),
+    };
+    match wanted == Amount::default() {
+        true => amount_lacking(frees, frees),
+        false => amount_lacking(wanted, wanted),
+    }
 }
 
 /// Memory, or cores where those are what differs.

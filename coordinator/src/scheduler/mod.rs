@@ -97,6 +97,7 @@ pub struct Scheduler {
     reserved: Vec<AgentId>,
     next_lease: u64,
     quiet_until_ms: Millis,
+    held: bool,
     /// Counts looks at all groups: a group is tried at most once in each.
     pass: u64,
     /// Items that finished in this step and whose downstream has not been told.
@@ -129,6 +130,7 @@ impl Scheduler {
             reserved: Vec::new(),
             next_lease: 1,
             quiet_until_ms: 0,
+            held: false,
             pass: 0,
             finished: VecDeque::new(),
         }
@@ -203,6 +205,7 @@ impl Scheduler {
                 self.look_again_for_seats();
             }
             Event::Quiet { until_ms } => self.quiet_until_ms = until_ms,
+            Event::Hold { held } => self.held = held,
             Event::Tick => {
                 self.end_rests(moment.now);
                 self.renew_reservations(moment.now);

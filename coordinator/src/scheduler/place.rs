@@ -27,7 +27,7 @@ struct Look {
 impl Scheduler {
     /// Gives leases until nothing more fits.
     pub(super) fn place(&mut self, moment: &mut Moment) {
-        if moment.now < self.quiet_until_ms {
+        if self.held || moment.now < self.quiet_until_ms {
             return;
         }
         self.pass += 1;
@@ -110,7 +110,7 @@ impl Scheduler {
         }
     }
 
-    /// The agent for the next item of a group: the one that holds its inputs, or else the one whose memory is
+    /// The agent for the next item of a group: the one that holds most of its inputs and has room, or else the one whose memory is
     /// left the tightest.
     fn choose_agent(&self, number: u32, now: Millis) -> Option<AgentId> {
         let group = self.groups.get(number);
@@ -120,12 +120,12 @@ impl Scheduler {
         }
         let need = group.key.need;
         let fits = |agent: &AgentId| self.fits(number, group, run, *agent, now);
-        let near = run.item(group.first()?.index.0).near;
-        if let Some(near) = near.filter(|near| self.fleet.get(*near).is_some())
-            && need.fits_in(self.fleet.room(near))
-            && fits(&near)
-        {
-            return Some(near);
+        let mut near = run.item(group.first()?.index.0).near.iter();
+        let has_room = |agent: &&AgentId| {
+            self.fleet.get(**agent).is_some() && need.fits_in(self.fleet.room(**agent)) && fits(*agent)
+        };
+        if let Some(near) = near.find(has_room) {
+            return Some(*near);
         }
         let tightest = |agent: &AgentId| {
             let room = self.fleet.room(*agent);

@@ -71,7 +71,8 @@ pub(super) struct Item {
     pub(super) lease: LeaseNumber,
     pub(super) step: u32,
     pub(super) requirement: RequirementId,
-    pub(super) near: Option<AgentId>,
+    /// Agents that hold inputs of it, the best first. Most often none.
+    pub(super) near: Box<[AgentId]>,
     /// The agent where an attempt ended for a reason of the machine.
     pub(super) avoid: Option<AgentId>,
     /// Group that it is in while `Ready`.
@@ -142,7 +143,7 @@ impl Run {
                 lease: LeaseNumber(0),
                 step: item.step,
                 requirement: RequirementId::NONE,
-                near: None,
+                near: Box::default(),
                 avoid: None,
                 group: 0,
                 seats: seats.set(item.seats),

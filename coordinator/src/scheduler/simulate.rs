@@ -333,7 +333,7 @@ impl<'a> Driver<'a> {
                 elapsed_ms: truth.spec.expected_ms,
             },
             requirement: truth.requirement.unwrap_or(RequirementId::NONE),
-            near: None,
+            near: Box::default(),
         }
     }
 

@@ -89,8 +89,8 @@ pub enum Resolution {
         estimate: Estimate,
         /// What an agent must have.
         requirement: RequirementId,
-        /// The agent that already holds most bytes of its inputs, if any does.
-        near: Option<AgentId>,
+        /// Agents that already hold some of its inputs, those with the most bytes first.
+        near: Box<[AgentId]>,
     },
     /// It can never run (a damaged plan, a vanished input): it is failed, and the engine knows why.
     Failed,

@@ -13,9 +13,11 @@ use super::blocking::blocking;
 use super::convert::{archive_status, refusal_status};
 use super::submission::{check, receive};
 use crate::engine::EngineHandle;
+use crate::engine::agents::{Possession, Requirement};
 use crate::engine::board::{RunBoard, RunFacts};
 use crate::engine::clock::now_ms;
 use crate::engine::event::Event;
+use crate::engine::lookup::requirement_of;
 use crate::engine::plan::{KeptPlan, PlanError};
 use crate::engine::standing::{RunStanding, Standing};
 use crate::forecast::expect::{self, expected};
@@ -23,8 +25,8 @@ use crate::forecast::{OpenRun, Outlook, Question, outlook};
 use crate::query::archive::{Archive, name_of};
 use crate::query::preview::preview;
 use crate::query::seen::see;
-use crate::scheduler::SeatId;
 use crate::scheduler::simulate::SimulatedRun;
+use crate::scheduler::{RequirementId, SeatId};
 
 /// Answers when runs will be done.
 pub struct ForecastsService {
@@ -150,6 +152,7 @@ fn answer(archive: &Archive, standing: Standing, wanted: usize, run: String) -> 
         ..Question::default()
     };
     let mut seats: HashMap<String, SeatId> = HashMap::new();
+    let mut required = Required::default();
     for (position, run) in standing.runs.iter().enumerate() {
         if run.paused && position != wanted {
             continue;
@@ -157,9 +160,16 @@ fn answer(archive: &Archive, standing: Standing, wanted: usize, run: String) -> 
         if position == wanted {
             question.wanted = question.runs.len();
         }
-        question
-            .runs
-            .push(open_run(archive, run, &mut seats, &mut question.seats)?);
+        question.runs.push(open_run(
+            archive,
+            run,
+            &mut seats,
+            &mut question.seats,
+            &mut required,
+        )?);
+    }
+    for ((_, agent), possession) in question.agents.iter_mut().zip(&standing.possessions) {
+        agent.spec.satisfies = required.met_by(possession);
     }
     let found = outlook(&question);
     let note = match found.ends {
@@ -170,11 +180,37 @@ fn answer(archive: &Archive, standing: Standing, wanted: usize, run: String) -> 
     Ok(with_note(encode(run, now, &found), note))
 }
 
+/// What items of the question require, numbered for it alone.
+#[derive(Default)]
+struct Required(Vec<Requirement>);
+
+impl Required {
+    /// `None`: nothing special.
+    fn number(&mut self, requirement: Requirement) -> Option<RequirementId> {
+        if requirement == Requirement::default() {
+            return None;
+        }
+        let known = self.0.iter().position(|one| *one == requirement);
+        let at = known.unwrap_or_else(|| {
+            self.0.push(requirement);
+            self.0.len() - 1
+        });
+        Some(RequirementId(at as u32))
+    }
+
+    fn met_by(&self, possession: &Possession) -> Vec<RequirementId> {
+        let met =
+            |(at, one): (usize, &Requirement)| possession.meets(one).then_some(RequirementId(at as u32));
+        self.0.iter().enumerate().filter_map(met).collect()
+    }
+}
+
 fn open_run(
     archive: &Archive,
     run: &RunStanding,
     seats: &mut HashMap<String, SeatId>,
     counts: &mut Vec<(SeatId, u32)>,
+    required: &mut Required,
 ) -> Result<OpenRun, PlanError> {
     let plan = run.board.plan();
     let standing = |index: u32| match run.running.get(&index) {
@@ -201,6 +237,10 @@ fn open_run(
     }
     for used in items.iter_mut().flat_map(|item| &mut item.spec.seats) {
         used.seat = numbers[used.seat.0 as usize];
+    }
+    for (index, item) in (0..).zip(&mut items).filter(|(_, item)| !item.reused) {
+        let requirement = requirement_of(plan, &plan.item(index)?, &run.tools);
+        item.requirement = required.number(requirement);
     }
     Ok(OpenRun {
         run: SimulatedRun {

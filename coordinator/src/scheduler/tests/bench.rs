@@ -98,7 +98,7 @@ impl Bench {
                         elapsed_ms: spec.expected_ms,
                     },
                     requirement: RequirementId::NONE,
-                    near: None,
+                    near: Box::default(),
                 };
                 seen.extend(self.send(Event::Resolved { item, resolution }));
             }

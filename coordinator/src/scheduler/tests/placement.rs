@@ -165,7 +165,7 @@ fn requirements_decide_where_an_item_may_go() {
             elapsed_ms: None,
         },
         requirement: RequirementId(3),
-        near: None,
+        near: Box::default(),
     };
     bench.send(Event::Resolved {
         item: item(0),
@@ -187,10 +187,13 @@ fn requirements_decide_where_an_item_may_go() {
 
 #[test]
 fn items_go_where_their_inputs_are_and_else_where_they_fit_tightest() {
-    let mut bench = Bench::new(&[amount(8, 8 * GIB), amount(8, 4 * GIB), amount(8, 6 * GIB)]);
+    let mut bench = Bench::new(&[amount(8, 8 * GIB), amount(8, 4 * GIB), amount(1, 6 * GIB)]);
     let spec = item_spec(amount(1, GIB), 10);
-    bench.send(Event::RunAdded(run_spec(RUN, vec![spec.clone(), spec])));
-    for (index, near) in [(0, Some(AgentId(2))), (1, None)] {
+    bench.send(Event::RunAdded(run_spec(RUN, vec![spec; 4])));
+    let (large, small, other, gone) = (AgentId(0), AgentId(1), AgentId(2), AgentId(9));
+    // The one with the most of its inputs; then that one is full, and the next best counts.
+    let nearest: [&[AgentId]; 4] = [&[other, large], &[other, large], &[], &[gone, other]];
+    for (index, near) in (0..).zip(nearest) {
         let resolution = Resolution::Run {
             key: KeyId(u128::from(index)),
             estimate: Estimate {
@@ -198,7 +201,7 @@ fn items_go_where_their_inputs_are_and_else_where_they_fit_tightest() {
                 elapsed_ms: Some(10),
             },
             requirement: RequirementId::NONE,
-            near,
+            near: near.into(),
         };
         bench.send(Event::Resolved {
             item: item(index),
@@ -206,7 +209,10 @@ fn items_go_where_their_inputs_are_and_else_where_they_fit_tightest() {
         });
     }
     let place = |index| bench.scheduler.lease(bench.lease(index)).unwrap().agent;
-    assert_eq!((place(0), place(1)), (AgentId(2), AgentId(1)));
+    assert_eq!(
+        [place(0), place(1), place(2), place(3)],
+        [other, large, small, small]
+    );
 }
 
 #[test]
@@ -266,8 +272,17 @@ fn a_waiting_item_says_what_it_waits_for() {
     let waits = bench.scheduler.explain(other, 0).unwrap();
     assert_eq!(
         waits.sentence(&Plain),
-        "needs 6 GiB; ash has 4 GiB free and frees 2 GiB in about 4 min"
+        "needs 6 GiB; the largest free budget is 4 GiB on ash; ash frees 3 GiB in about 4 min"
     );
+    // Another has more free, but will never have enough.
+    bench.join(1, amount(8, 5 * GIB), Vec::new(), true);
+    let waits = bench.scheduler.explain(other, 60_000).unwrap();
+    assert_eq!(
+        waits.sentence(&Plain),
+        "needs 6 GiB; the largest free budget is 5 GiB on birch; ash frees 3 GiB in about 3 min"
+    );
+    bench.send(Event::Hold { held: true });
+    assert_eq!(bench.scheduler.explain(other, 0), Some(WaitReason::Held));
 }
 
 #[test]

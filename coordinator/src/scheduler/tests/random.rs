@@ -95,7 +95,7 @@ fn happening() -> impl Strategy<Value = Happening> {
             .prop_map(|(agent, cores, memory, restarted)| Happening::Join { agent, cores, memory, restarted }),
         1 => (0u8..4).prop_map(Happening::Silent),
         1 => (0u8..4, any::<bool>()).prop_map(|(agent, vanished)| Happening::Gone(agent, vanished)),
-        2 => (any::<u8>(), 0u8..8).prop_map(|(run, what)| Happening::Control { run, what }),
+        2 => (any::<u8>(), 0u8..10).prop_map(|(run, what)| Happening::Control { run, what }),
         3 => any::<u16>().prop_map(Happening::Pass),
     ]
 }
@@ -142,6 +142,7 @@ impl World {
                     .iter()
                     .any(|(number, (other, ..))| *other == item && counts(number));
                 assert!(!twice, "a second lease for {item:?}");
+                assert!(!self.scheduler.held, "a lease while all are held");
                 self.leases.insert(lease, (item, agent, need));
                 let sum = self.booked(agent);
                 let lent = self.lent[&agent];
@@ -213,6 +214,9 @@ impl World {
 
     /// No ready item waits while an agent that it fits has room, unless the room is reserved for another.
     fn check_that_nothing_idles(&self) {
+        if self.scheduler.held {
+            return;
+        }
         for group in self.scheduler.groups.active().map(|(_, group)| group) {
             let run = &self.scheduler.runs[&group.run];
             let lacks_seats = self.scheduler.seats.lacking(group.key.seats).is_some();
@@ -400,7 +404,9 @@ impl World {
                 } else {
                     RequirementId::NONE
                 },
-                near: (how % 5 < AGENTS as u8).then_some(AgentId(u32::from(how % 5))),
+                near: (0..how % 4)
+                    .map(|nth| AgentId(u32::from((how / 4 + nth) % 5)))
+                    .collect(),
             },
         };
         self.send(Event::Resolved { item, resolution });
@@ -444,6 +450,8 @@ impl World {
                 seat: SeatId(0),
                 count: 2,
             }),
+            7 => self.send(Event::Hold { held: true }),
+            8 => self.send(Event::Hold { held: false }),
             _ => {
                 let again = |index: &u32| {
                     let state = self.scheduler.state(ItemId { run, index: *index });
@@ -465,6 +473,7 @@ impl World {
 
     /// From here on everything goes well: then every run has to end.
     fn let_all_end(&mut self) {
+        self.send(Event::Hold { held: false });
         for run in self.runs.keys().copied().collect::<Vec<_>>() {
             self.send(Event::Resume { run });
         }
