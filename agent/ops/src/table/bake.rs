@@ -121,12 +121,31 @@ pub(super) const BAKE: Declaration = Declaration {
             default: Default::Word("up"),
             summary: "Where green points in the normal map; glTF asks for up, some engines for down.",
         },
-        packed("packed-red", "Map in the red of `packed`; absent: zero."),
-        packed("packed-green", "Map in the green of `packed`; absent: zero."),
-        packed("packed-blue", "Map in the blue of `packed`; absent: zero."),
+        SettingDecl {
+            name: "dilation",
+            kind: SettingKind::Whole {
+                least: 0,
+                most: 16_384,
+            },
+            unit: "px",
+            default: Default::Absent,
+            summary: "How far values go on beyond the border of their chart; what lies further gets the map's own ground (flat, open, or black). Absent: until the next chart's.",
+        },
+        packed(
+            "packed-red",
+            "What is in the red of `packed`: a map of one channel, a channel of another map, or a constant; absent: black.",
+        ),
+        packed(
+            "packed-green",
+            "What is in the green of `packed`: a map of one channel, a channel of another map, or a constant; absent: black.",
+        ),
+        packed(
+            "packed-blue",
+            "What is in the blue of `packed`: a map of one channel, a channel of another map, or a constant; absent: black.",
+        ),
         packed(
             "packed-alpha",
-            "Map in the alpha of `packed`; absent: the map has no alpha.",
+            "What is in the alpha of `packed`; absent: the map has no alpha.",
         ),
     ],
     uses_tags: true,
@@ -136,7 +155,21 @@ pub(super) const BAKE: Declaration = Declaration {
 const fn packed(name: &'static str, summary: &'static str) -> SettingDecl {
     SettingDecl {
         name,
-        kind: SettingKind::Word(&["curvature", "occlusion", "height", "thickness"]),
+        kind: SettingKind::Word(&[
+            "curvature",
+            "occlusion",
+            "height",
+            "thickness",
+            "normal.x",
+            "normal.y",
+            "normal.z",
+            "position.x",
+            "position.y",
+            "position.z",
+            "black",
+            "grey",
+            "white",
+        ]),
         unit: "",
         default: Default::Absent,
         summary,
