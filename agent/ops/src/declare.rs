@@ -94,8 +94,22 @@ pub enum SettingKind {
     Tag,
     /// A list of the manifest's tags.
     Tags,
+    /// A list of limits, each for a tag of the manifest: see [`crate::limits::tag_limit`].
+    TagLimits {
+        /// Smallest allowed limit.
+        least: f64,
+        /// Largest allowed limit.
+        most: f64,
+    },
     /// Any text.
     Text,
+}
+
+impl SettingKind {
+    /// It is written as a list.
+    pub const fn is_list(self) -> bool {
+        matches!(self, Self::Words(_) | Self::Tags | Self::TagLimits { .. })
+    }
 }
 
 /// What stands where nothing was written.

@@ -36,7 +36,7 @@ pub(crate) fn bind_inputs(
         let renamed = call.inputs.iter().find(|(name, _)| name.value == port.name);
         let (name, span) = match renamed {
             Some((_, value)) => (Some(value.value.as_str()), &value.span),
-            None => (choose_value(port, values), &call.op.span),
+            None => (choose_value(port, declaration, values), &call.op.span),
         };
         match name.map(|name| (name, values.get(name))) {
             Some((name, Some(value))) => match check_value(port, name, value) {
@@ -99,9 +99,18 @@ pub(crate) fn bind_inputs(
 }
 
 /// The value of the port's own name, or else the only one that would do, or else the only one there is.
-fn choose_value<'v>(port: &Port, values: &'v BTreeMap<String, ChainValue>) -> Option<&'v str> {
+fn choose_value<'v>(
+    port: &Port,
+    declaration: &Declaration,
+    values: &'v BTreeMap<String, ChainValue>,
+) -> Option<&'v str> {
     if let Some((name, _)) = values.get_key_value(port.name) {
         return Some(name);
+    }
+    // A single map among ports for colour, normals and others is meant for one of them only: its name says which.
+    let alike = |other: &&Port| other.kind == port.kind && other.many == port.many;
+    if port.optional && declaration.inputs.iter().filter(alike).count() > 1 {
+        return None;
     }
     let mut fitting = values
         .iter()

@@ -110,6 +110,7 @@ broken! {
     setting_with_wrong_word: ["unknown-word"], [("maps = [\"tag-id\"]", "maps = [\"tag-id\", \"curvatur\"]")];
     setting_with_wrong_text_of_a_field: ["wrong-type", "wrong-type"], [("voxel = 0.01", "voxel = \"{size}\"")];
     setting_with_unknown_tag: ["unknown-tag"], [("{ op = \"simplify\"", "{ op = \"wear\", depth = 0.1, on = \"timbre\" }, { op = \"simplify\"")];
+    limit_of_a_tag_that_is_none: ["no-limit", "unknown-tag", "out-of-range"], [("{ op = \"unwrap\" }", "{ op = \"unwrap\" }, { op = \"audit\", shares = [\"timber 0.2\", \"timbre at least 0.2\", \"iron 0.1 to 1.5\", \"timber 0.1 to 0.9\"] }")];
     value_that_no_operation_gives: ["unknown-value"], [("{ tag-id = \"{variant}_id.png\" }", "{ tag-id = \"{variant}_id.png\", curvature = \"{variant}_c.png\" }")];
     extension_of_another_kind: ["wrong-extension"], [("\"{variant}_id.png\"", "\"{variant}_id.jpg\"")];
     mesh_without_extension: ["wrong-extension"], [("\"{variant}.glb\"", "\"{variant}\"")];
