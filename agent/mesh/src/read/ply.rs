@@ -470,7 +470,8 @@ mod tests {
     #[test]
     fn colours_in_both_binary_orders_are_those_of_the_text() {
         let colours = [[230.0, 159.0, 0.0], [86.0, 180.0, 233.0]];
-        let kinds: [(&str, fn(f64) -> Vec<u8>); 4] = [
+        type Little = fn(f64) -> Vec<u8>;
+        let kinds: [(&str, Little); 4] = [
             ("uchar", |share| vec![(share * 255.0).round() as u8]),
             ("ushort", |share| {
                 ((share * 65535.0).round() as u16).to_le_bytes().to_vec()
