@@ -16,6 +16,10 @@ const ROUNDS: usize = 3;
 /// Share of the way to the middle of the neighbours in one round.
 const STEP: f64 = 0.5;
 
+/// Where creases are rounded: a turn of a right angle then spreads over about three faces.
+const ROUNDING_ROUNDS: usize = 6;
+/// How many vertices to either side of a crease are rounded with it.
+const ROUNDED_RINGS: usize = 2;
 /// No vertex is rounded away from where its cell had it by more than this, in voxels.
 const MOST_ROUNDING: f64 = 0.5;
 
@@ -37,7 +41,11 @@ pub(super) fn relaxed(surface: Surface, input: &Mesh, voxel: f64, edges: Edges) 
     } else {
         Vec::new()
     };
-    for round in 0..ROUNDS {
+    let rounds = match edges {
+        Edges::Keep => ROUNDS,
+        Edges::Round => ROUNDING_ROUNDS,
+    };
+    for round in 0..rounds {
         let moved: Vec<DVec3> = (0..positions.len())
             .into_par_iter()
             .map(|vertex| {
@@ -100,16 +108,18 @@ fn far_side(corner: u32, positions: &[DVec3], triangles: &[[u32; 3]]) -> [DVec3;
     others(corner, triangles).map(|other| positions[other as usize])
 }
 
-/// Creases, corners and what touches them.
+/// Creases, corners and what lies within some rings around them.
 fn near_creases(ranks: &[u8], fans: &Fans, triangles: &[[u32; 3]]) -> Vec<bool> {
-    let touches = |vertex: usize| {
-        let around = fans
-            .of(vertex)
-            .iter()
-            .flat_map(|corner| others(*corner, triangles));
-        ranks[vertex] > 1 || around.into_iter().any(|other| ranks[other as usize] > 1)
-    };
-    (0..ranks.len()).into_par_iter().map(touches).collect()
+    let mut near: Vec<bool> = ranks.iter().map(|rank| *rank > 1).collect();
+    for _ in 0..ROUNDED_RINGS {
+        let touches = |vertex: usize| {
+            let corners = fans.of(vertex).iter();
+            let mut around = corners.flat_map(|corner| others(*corner, triangles));
+            near[vertex] || around.any(|other| near[other as usize])
+        };
+        near = (0..ranks.len()).into_par_iter().map(touches).collect();
+    }
+    near
 }
 
 fn step_to_middle(here: DVec3, fan: &[u32], positions: &[DVec3], triangles: &[[u32; 3]]) -> DVec3 {

@@ -190,7 +190,7 @@ fn to_cube_edge(p: [f32; 3]) -> f64 {
         .fold(f64::INFINITY, f64::min)
 }
 
-/// Where triangles meet at an angle of more than 30 degrees: the middles of these edges.
+/// Where the surface turns by more than 60 degrees at once: the middles of these edges.
 fn sharp_edges(mesh: &Mesh) -> Vec<[f32; 3]> {
     let mut normals = std::collections::HashMap::new();
     let mut sharp = Vec::new();
@@ -202,7 +202,7 @@ fn sharp_edges(mesh: &Mesh) -> Vec<[f32; 3]> {
                 None => {
                     normals.insert((from, to), normal);
                 }
-                Some(other) if normal.dot(other) < 0.866 => {
+                Some(other) if normal.dot(other) < 0.5 => {
                     let [from, to] = [from, to].map(|corner| point(mesh.positions[corner as usize]));
                     sharp.push((0.5 * (from + to)).as_vec3().to_array());
                 }
@@ -232,20 +232,16 @@ fn edges_of_a_cube_stay_sharp_or_are_rounded_within_a_voxel() {
         let nearest = round.positions.iter().map(|&p| to_cube_edge(p));
         let nearest = nearest.fold(f64::INFINITY, f64::min);
         assert!(nearest > 0.1 * voxel, "a vertex lies {nearest} m from an edge");
-        let sharp = sharp_edges(&round).len();
-        assert!(
-            sharp as f64 <= 0.1 / voxel,
-            "{sharp} edges of the rounded cube are sharp"
-        );
-        // Nothing is lost beyond a voxel, and what is two voxels from an edge lies in its plane.
+        assert_eq!(sharp_edges(&round).len(), 0);
+        // Nothing is lost beyond a voxel, and what is a few voxels from an edge lies in its plane.
         let farthest = farthest_from(&round, &cube);
-        assert!(farthest < 0.5 * voxel, "{farthest}");
+        assert!(farthest < voxel, "{farthest}");
         for p in &round.positions {
             let depth = p
                 .iter()
                 .map(|c| 0.5 - f64::from(c.abs()))
                 .fold(f64::INFINITY, f64::min);
-            assert!(to_cube_edge(*p) < 2.5 * voxel || depth.abs() < 1.0e-6, "{p:?}");
+            assert!(to_cube_edge(*p) < 4.0 * voxel || depth.abs() < 1.0e-6, "{p:?}");
         }
         assert!(round.volume() < keep.volume() && round.volume() > 1.0 - 12.0 * voxel * voxel);
     }
