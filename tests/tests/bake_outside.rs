@@ -7,7 +7,7 @@ use std::sync::LazyLock;
 
 use serde_json::Value;
 use tidemill_mesh::map::Samples;
-use tidemill_mesh::operations::bake::{Baking, Depth, Kind, Scalar, bake};
+use tidemill_mesh::operations::bake::{Baking, Channel, Depth, Kind, Scalar, bake};
 use tidemill_mesh::operations::unwrap::{Unwrapping, unwrap};
 use tidemill_mesh::spatial::{Fans, others, point};
 use tidemill_mesh::{Map, Mesh, operations, value, write};
@@ -181,7 +181,7 @@ fn other_libraries_read_the_same_samples() {
             size: 64,
             rays: 4,
             depth,
-            packed: [scalars[0], scalars[1], scalars[2], alpha],
+            packed: [scalars[0], scalars[1], scalars[2], alpha].map(|scalar| scalar.map(Channel::Scalar)),
             tags: &tags,
             ..Baking::default()
         });

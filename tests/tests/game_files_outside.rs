@@ -34,6 +34,16 @@ from = { mesh = "game.mesh", color = "maps.tag-id", normal = "maps.normal", occl
 ops = [{ op = "dress", name = "{variant}" }]
 makes = { mesh = "{variant}.dressed.glb" }
 
+[step.packed]
+from = { high = "{model}", low = "game.mesh" }
+ops = [{ op = "bake", maps = ["occlusion", "thickness", "curvature", "packed"], size = 128, packed-red = "occlusion", packed-green = "thickness", packed-blue = "curvature" }]
+makes = { packed = "{variant}_orm.png", occlusion = "{variant}_r.png", thickness = "{variant}_g.png", curvature = "{variant}_b.png" }
+
+[step.rough]
+from = { mesh = "game.mesh", occlusion = "packed.packed" }
+ops = [{ op = "dress", in = { occlusion = "occlusion", roughness-metal = "occlusion" }, roughness = 1.0, metal = 1.0 }]
+makes = { mesh = "{variant}.rough.glb" }
+
 [step.bump]
 from = { mesh = "{model}" }
 ops = [{ op = "collide", hulls = 6, triangles = 40, name = "{variant}-#" }]
@@ -51,7 +61,7 @@ makes = { mesh = "{variant}.box.glb" }
 
 [deliver]
 to = "out"
-what = ["dressed.mesh", "bump.mesh", "hull.mesh", "box.mesh", "maps.tag-id", "maps.normal", "maps.occlusion"]
+what = ["dressed.mesh", "rough.mesh", "packed.packed", "packed.occlusion", "packed.thickness", "packed.curvature", "bump.mesh", "hull.mesh", "box.mesh", "maps.tag-id", "maps.normal", "maps.occlusion"]
 "##;
 
 #[test]
@@ -63,12 +73,12 @@ fn dressed_meshes_hold_their_maps_and_collision_shapes_are_convex_and_around_the
         sandbox.write(&format!("base/{file}"), demo.read(&format!("base/{file}")));
     }
     let run = sandbox.run(&[]);
-    assert_eq!((run.code, run.count("done")), (0, 6), "{run:?}");
+    assert_eq!((run.code, run.count("done")), (0, 8), "{run:?}");
     let out = |name: &str| sandbox.project().join("out").join(format!("bollard-small{name}"));
     let shapes: Vec<PathBuf> = [".bump.glb", ".hull.glb", ".box.glb"].map(out).to_vec();
 
     let mut all = shapes.clone();
-    all.push(out(".dressed.glb"));
+    all.extend([out(".dressed.glb"), out(".rough.glb")]);
     for report in outside::validate_gltf(&all) {
         assert_eq!(
             (&report["errors"], &report["warnings"]),
@@ -96,6 +106,34 @@ fn dressed_meshes_hold_their_maps_and_collision_shapes_are_convex_and_around_the
         let words: String = delivered.iter().map(|byte| format!("{byte:02x}")).collect();
         assert_eq!(picture["sha256"], words, "{file} is inside as it was baked");
     }
+
+    // Roughness in green and metal in blue, as another reader sees them: each channel is the map that was packed into it.
+    let rough = outside::read_dressed(&[out(".rough.glb")]).remove(0);
+    let pbr = &rough["materials"][0]["pbrMetallicRoughness"];
+    assert_eq!(
+        (
+            &pbr["metallicRoughnessTexture"]["index"],
+            &rough["images"].as_array().unwrap().len()
+        ),
+        (&rough["materials"][0]["occlusionTexture"]["index"], &1),
+        "one picture for both: {rough}"
+    );
+    let means: Vec<f64> = ["_r.png", "_g.png", "_b.png"]
+        .map(|name| mean_of(&out(name)))
+        .into();
+    for (channel, mean) in means.iter().enumerate() {
+        let seen = rough["channels"][channel].as_f64().unwrap();
+        assert!(
+            (seen - mean).abs() < 1e-6,
+            "channel {channel}: {seen}, not {mean}"
+        );
+    }
+    assert!(
+        (means[0] - means[1]).abs() > 1.0
+            && (means[1] - means[2]).abs() > 1.0
+            && (means[0] - means[2]).abs() > 1.0,
+        "maps so alike would hide a mistake: {means:?}"
+    );
 
     let measured = outside::measure_hulls(&sandbox.project().join("base/bollard-small.obj"), &shapes);
     for shape in &measured {
@@ -140,4 +178,16 @@ fn dressed_meshes_hold_their_maps_and_collision_shapes_are_convex_and_around_the
         "{} of {model_hull}",
         volume(bump)
     );
+}
+
+/// The mean sample of a map of one channel.
+fn mean_of(file: &std::path::Path) -> f64 {
+    let map = tidemill_mesh::Map::from_png(&std::fs::read(file).unwrap()).unwrap();
+    assert_eq!(map.channels, 1);
+    match &map.data {
+        tidemill_mesh::map::Samples::Eight(samples) => {
+            samples.iter().map(|sample| f64::from(*sample)).sum::<f64>() / samples.len() as f64
+        }
+        tidemill_mesh::map::Samples::Sixteen(_) => panic!("8 bits"),
+    }
 }

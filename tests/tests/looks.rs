@@ -264,6 +264,78 @@ fn show_tells_a_whole_life_and_a_long_log_comes_back_as_it_was() {
 }
 
 #[test]
+fn a_broken_audit_keeps_its_figures_and_the_report_shows_them_beside_their_limits() {
+    let sandbox = quay();
+    sandbox.edit(
+        "manifest.toml",
+        "[step.copied]",
+        "[step.audit]\nfrom = { mesh = \"game.mesh\", tag-id = \"maps.tag-id\" }\n\
+         ops = [{ op = \"audit\", triangles = 300, shares = [\"iron at most 0.001\", \"timber at least 0.1\"], powers_of_two = true, overlap = 0.0 }]\n\
+         makes = { audit = \"{variant}.audit.json\" }\n\n[step.copied]",
+    );
+    sandbox.edit("manifest.toml", "[deliver]", "[deliver]\nwhen = [\"audit\"]");
+    sandbox.edit("manifest.toml", "[step.audit]", "[step.audit]\nretries = 1");
+    let run = sandbox.run(&[]);
+    assert_eq!((run.code, run.count("failed")), (1, 4), "{run:?}");
+    assert!(
+        !sandbox.project().join("out/crate/crate-small.game.glb").exists(),
+        "held back"
+    );
+
+    let shown = ok(sandbox.tidemill(&["show", "quay", "crate-small/audit", "--json"]));
+    let item = shown.objects("item").remove(0);
+    assert_eq!(item["state"], "failed");
+    assert_eq!(
+        item["outputs"],
+        serde_json::json!([]),
+        "nothing that others could read"
+    );
+    assert_eq!(item["attempts_made"].as_array().unwrap().len(), 2);
+    let finding = &item["findings"][0];
+    assert_eq!(finding["name"], "audit", "{item}");
+    assert!(
+        item["reason"].as_str().unwrap().contains("share of iron is 0."),
+        "{item}"
+    );
+    let people = ok(sandbox.tidemill(&["show", "quay", "crate-small/audit"])).stdout;
+    let line = |word: &str| {
+        // The figures stand last; the reason above holds some of their names too.
+        let found = people.lines().rev().find(|line| line.contains(word));
+        found
+            .unwrap_or_else(|| panic!("no {word} in {people}"))
+            .to_owned()
+    };
+    assert!(line("share of iron").contains("(at most 0.001)") && line("share of iron").contains("broken"));
+    assert!(line("share of timber").contains("kept") && line("triangles").contains("(at most 300)"));
+
+    // A new process reads it from the record; the report has figures and limits of what failed.
+    ok(sandbox.tidemill(&["report", "quay", "--to", "morning.html"]));
+    let report = read_reports(&[sandbox.project().join("morning.html")]).remove(0);
+    let text = report["text"].as_str().unwrap();
+    assert!(
+        text.contains("share of iron") && text.contains("(at most 0.001)"),
+        "{text}"
+    );
+    assert!(text.contains("broken") && text.contains("triangles"), "{text}");
+
+    // A sweep keeps what the run points at.
+    ok(sandbox.tidemill(&["store", "sweep", "--remove", "--grace", "20 ms"]));
+    let people = ok(sandbox.tidemill(&["show", "quay", "crate-small/audit"])).stdout;
+    assert!(people.contains("(at most 0.001)"), "{people}");
+
+    // With the budget mended the item runs, and the failure's figures are gone.
+    sandbox.edit("manifest.toml", "iron at most 0.001", "iron at most 0.9");
+    assert_eq!(sandbox.run(&[]).code, 0);
+    assert!(sandbox.project().join("out/crate/crate-small.game.glb").exists());
+    let shown = ok(sandbox.tidemill(&["show", "quay", "crate-small/audit", "--json"]));
+    let item = shown.objects("item").remove(0);
+    assert_eq!(
+        (&item["state"], item["findings"].as_array().unwrap().len()),
+        (&"done".into(), 0)
+    );
+}
+
+#[test]
 fn compare_names_the_changed_number_first_and_its_pixels_agree_with_another_library() {
     let sandbox = quay();
     ok(sandbox.run(&["--to", "first"]));

@@ -289,9 +289,9 @@ fn bake_all(mesh: &Mesh, threads: usize) -> Result<(), Failure> {
         size: 2048,
         samples: 4,
         packed: [
-            Some(Scalar::Occlusion),
-            Some(Scalar::Curvature),
-            Some(Scalar::Height),
+            Some(Scalar::Occlusion.into()),
+            Some(Scalar::Curvature.into()),
+            Some(Scalar::Height.into()),
             None,
         ],
         tags: &tags,

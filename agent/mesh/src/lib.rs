@@ -23,6 +23,7 @@ pub mod model;
 pub mod noise;
 pub mod operations;
 pub mod palette;
+mod pattern;
 pub mod picture;
 pub mod read;
 pub mod spatial;

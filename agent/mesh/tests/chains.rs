@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use tidemill_mesh::Map;
-use tidemill_mesh::chain::run_chain;
+use tidemill_mesh::chain::{ChainError, run_chain};
 use tidemill_mesh::operations;
 use tidemill_ops::{Call, Chain, ChainInput, ChainOutput, InputFile, Setting, TagColor};
 
@@ -269,4 +269,47 @@ fn a_mistake_names_the_input_the_operation_or_the_output() {
         text.contains("output `other`: no operation made a value of that name"),
         "{text}"
     );
+}
+
+#[test]
+fn a_broken_budget_fails_the_chain_and_writes_the_figures_all_the_same() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let outputs = vec![
+        output(folder.path(), "facts", ".json"),
+        output(folder.path(), "verdict", ".json"),
+        output(folder.path(), "later", ".json"),
+        output(folder.path(), "mesh", ".glb"),
+    ];
+    let calls = vec![
+        call("inspect", &[], &[("mesh", "mesh")], &[("figures", "facts")]),
+        call(
+            "audit",
+            &[("triangles", 6.0)],
+            &[("mesh", "mesh")],
+            &[("audit", "verdict")],
+        ),
+        call("inspect", &[], &[("mesh", "mesh")], &[("figures", "later")]),
+    ];
+    let mesh = input("mesh", vec![model("cube_usemtl.obj", "cube", 0)], &[], false);
+    let error = run_chain(&chain(calls, vec![mesh], outputs.clone(), 1)).expect_err("12 triangles");
+    assert_eq!(
+        error.to_string(),
+        "operation 2, `audit`: the mesh breaks 1 of 1 budgets: triangles is 12 (at most 6)"
+    );
+    let ChainError::Broken { report, .. } = error else {
+        panic!("{error:?}")
+    };
+    assert_eq!(report.findings, ["facts", "verdict"]);
+    assert_eq!(report.figures.len(), 2);
+    let verdict: serde_json::Value =
+        serde_json::from_slice(&read(&outputs[1].path)).expect("JSON although it failed");
+    assert_eq!(
+        (
+            &verdict["pass"],
+            &verdict["budgets"][0]["figure"],
+            &verdict["budgets"][0]["most"]
+        ),
+        (&false.into(), &12.0.into(), &6.0.into())
+    );
+    assert!(outputs[0].path.exists() && !outputs[2].path.exists() && !outputs[3].path.exists());
 }

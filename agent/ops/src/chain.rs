@@ -115,4 +115,7 @@ pub struct ChainOutput {
 pub struct ChainReport {
     /// One for each call: operation and measured figures, such as the error that a reduction reached.
     pub figures: Vec<(String, BTreeMap<String, f64>)>,
+    /// Of a chain that failed by what it measured: names of the outputs that were written all the same, data only.
+    #[serde(default)]
+    pub findings: Vec<String>,
 }

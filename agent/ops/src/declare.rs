@@ -94,6 +94,13 @@ pub enum SettingKind {
     Tag,
     /// A list of the manifest's tags.
     Tags,
+    /// A list of limits, each for a tag of the manifest: see [`crate::limits::tag_limit`].
+    TagLimits {
+        /// Smallest allowed limit.
+        least: f64,
+        /// Largest allowed limit.
+        most: f64,
+    },
     /// A table: a number for each of some of the manifest's tags, `least..=most`. In a plan and in a call it is a list of
     /// pairs, tag and number, sorted by tag.
     TagNumbers {
@@ -104,6 +111,13 @@ pub enum SettingKind {
     },
     /// Any text.
     Text,
+}
+
+impl SettingKind {
+    /// It is written as a list.
+    pub const fn is_list(self) -> bool {
+        matches!(self, Self::Words(_) | Self::Tags | Self::TagLimits { .. })
+    }
 }
 
 /// What stands where nothing was written.

@@ -2,6 +2,7 @@
 //!
 //! # Layout
 //! - [`declare`]: the types a declaration is made of: ports, settings, ranges, units.
+//! - [`limits`]: limits written as text, one for each tag.
 //! - [`chain`]: a resolved chain of operations as the worker receives it (JSON on its standard input).
 //! - [`table`]: the declarations themselves, one file for each operation, and [`all`], the one source of truth
 //!   for the manifest check, the worker and the reference page.
@@ -9,6 +10,7 @@
 
 pub mod chain;
 pub mod declare;
+pub mod limits;
 mod reference;
 pub mod table;
 

@@ -81,6 +81,12 @@ fn setting_row(setting: &SettingDecl) -> String {
         SettingKind::Words(words) => one_of("list of ", words),
         SettingKind::Tag => "a tag of the manifest".to_owned(),
         SettingKind::Tags => "list of tags of the manifest".to_owned(),
+        SettingKind::TagLimits { least, most } => {
+            format!(
+                "list of limits for tags, {}; numbers {least} to {most}",
+                crate::limits::TAG_LIMIT_FORMS
+            )
+        }
         SettingKind::TagNumbers { least, most } => {
             format!("table of tags of the manifest, each with a number, {least} to {most}")
         }

@@ -5,7 +5,7 @@ use std::fs;
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use tidemill_ops::ChainReport;
-use tidemill_proto::v1::{Finished, Item, Measured, Operations, Program, Start, item};
+use tidemill_proto::v1::{Finished, Item, Made, Measured, Operations, Program, Start, item};
 
 use super::collect;
 use super::folder::SlotFolder;
@@ -111,13 +111,23 @@ fn attempt(
             ),
         );
     }
-    if let Some(item::Action::Operations(_)) = &item.action {
-        add_figures(around.folder, log, heard);
+    let report = match &item.action {
+        Some(item::Action::Operations(_)) => worker_report(around.folder),
+        _ => None,
+    };
+    if let Some(report) = &report {
+        add_figures(report, log, heard);
     }
     let verdict = judge::judge(&ended, name, item.time_limit_ms, start.memory_limit_bytes);
     if verdict.outcome != Outcome::Done {
         let free = fs4::available_space(around.folder.root()).ok();
-        return Err(with_last_line(verdict.on_disk(free), log));
+        let verdict = with_last_line(verdict.on_disk(free), log);
+        if verdict.outcome == Outcome::Failed
+            && let Some(report) = &report
+        {
+            finished.outputs = keep_findings(item, report, around);
+        }
+        return Err(verdict);
     }
     let found = collect::check(item, around.folder)?;
     if !found.undeclared.is_empty() {
@@ -238,15 +248,41 @@ fn launch_it(
     })
 }
 
+/// What the worker said at its end, if it came so far.
+fn worker_report(folder: &SlotFolder) -> Option<ChainReport> {
+    let text = fs::read_to_string(folder.path(REPORT_FILE)).ok()?;
+    serde_json::from_str(text.lines().last()?).ok()
+}
+
+/// What a worker wrote although its item failed: the figures of a broken audit. A failure that loses them is still told.
+fn keep_findings(item: &Item, report: &ChainReport, around: &Surroundings<'_>) -> Vec<Made> {
+    let found = Item {
+        outputs: item
+            .outputs
+            .iter()
+            .filter(|output| report.findings.contains(&output.name))
+            .cloned()
+            .collect(),
+        ..Item::default()
+    };
+    let taken = collect::check(&found, around.folder)
+        .and_then(|_| collect::take(&found, around.folder, around.blobs))
+        .and_then(|(made, digests)| {
+            let handed = around.blobs.hand_over(&digests, around.control);
+            handed.map(|()| made).map_err(stage::verdict)
+        });
+    taken.unwrap_or_else(|verdict| {
+        tracing::warn!(
+            reason = verdict.reason,
+            "findings of a failed item could not be kept"
+        );
+        Vec::new()
+    })
+}
+
 /// What a worker measured, for the log: the error that a reduction reached, and the like.
-fn add_figures(folder: &SlotFolder, log: &mut ItemLog, heard: &mut dyn FnMut(Heard)) {
-    let Ok(text) = fs::read_to_string(folder.path(REPORT_FILE)) else {
-        return;
-    };
-    let Some(Ok(report)) = text.lines().last().map(serde_json::from_str::<ChainReport>) else {
-        return;
-    };
-    for (operation, figures) in report.figures {
+fn add_figures(report: &ChainReport, log: &mut ItemLog, heard: &mut dyn FnMut(Heard)) {
+    for (operation, figures) in &report.figures {
         let figures: Vec<String> = figures
             .iter()
             .map(|(name, value)| format!("{name} {value}"))

@@ -14,6 +14,7 @@ use tidemill_mesh::value::{Gathered, GatheredValue, Value};
 use tidemill_ops::{Call, Setting, TagColor};
 use tidemill_plan::Wanted;
 
+use super::legend;
 use crate::failure::{Failure, io_words};
 use crate::manifest::{ManifestFile, shown};
 use crate::output::human;
@@ -22,7 +23,7 @@ use crate::settings::Settings;
 use crate::survey::survey;
 
 /// Pixels on each side of a cell.
-const CELL_PX: f64 = 320.0;
+const CELL_PX: u32 = 320;
 
 /// Of faces whose tag the manifest does not know: a colour that no prop has.
 const GLARING: [u8; 3] = [0xFF, 0x00, 0xFF];
@@ -129,7 +130,7 @@ fn unknown<'m>(mesh: &'m Mesh, wanted: &'m Wanted) -> impl Iterator<Item = &'m S
     mesh.tags.iter().filter(move |tag| wanted.tags && !known(tag))
 }
 
-fn sheet(gathered: Gathered, wanted: &Wanted) -> Result<Vec<u8>, Failure> {
+fn sheet(mut gathered: Gathered, wanted: &Wanted) -> Result<Vec<u8>, Failure> {
     let count = gathered.present.len() + gathered.missing.len();
     let columns = (1..=8_u32)
         .find(|columns| (columns * columns) as usize >= count)
@@ -139,7 +140,7 @@ fn sheet(gathered: Gathered, wanted: &Wanted) -> Result<Vec<u8>, Failure> {
         version: 1,
         settings: [
             ("columns".to_owned(), Setting::Number(f64::from(columns))),
-            ("cell".to_owned(), Setting::Number(CELL_PX)),
+            ("cell".to_owned(), Setting::Number(f64::from(CELL_PX))),
         ]
         .into(),
         inputs: BTreeMap::new(),
@@ -161,11 +162,21 @@ fn sheet(gathered: Gathered, wanted: &Wanted) -> Result<Vec<u8>, Failure> {
         }
     }
     let tags: Vec<TagColor> = known.chain(strange.into_values()).collect();
+    gathered.present.par_iter_mut().for_each(|item| {
+        if let Value::Mesh(mesh) = &item.value {
+            item.value = Value::Map(Arc::new(legend::picture(
+                mesh,
+                &tags,
+                wanted.tag_colors.len(),
+                CELL_PX,
+            )));
+        }
+    });
     let draw =
         operations::find("sheet").ok_or_else(|| Failure::work("this program has no operation `sheet`"))?;
     let drawn = draw(&Context {
         call: &call,
-        inputs: [("meshes", Value::Many(Arc::new(gathered)))].into(),
+        inputs: [("maps", Value::Many(Arc::new(gathered)))].into(),
         tags: &tags,
     });
     let drawn = drawn.map_err(|error| Failure::work(format!("the sheet cannot be drawn: {error}")))?;

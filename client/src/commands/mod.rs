@@ -12,6 +12,7 @@ pub mod forecast;
 pub mod history;
 pub mod inspect;
 pub mod join;
+mod legend;
 pub mod log;
 pub mod page;
 pub mod pause;

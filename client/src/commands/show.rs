@@ -1,5 +1,6 @@
 //! `show`: a run with its items, or single items with all that is known about them.
 
+use tidemill_page::figures::Figure;
 use tidemill_proto::v1::{Estimate, ItemInput, ItemRow, ItemView, MadeOutput, RunRow, Wait};
 use tidemill_proto::{Digest, state};
 
@@ -9,6 +10,7 @@ use crate::exit::ExitStatus;
 use crate::failure::Failure;
 use crate::follow::picture::counts_in_words;
 use crate::follow::print_run;
+use crate::looks::item_figures;
 use crate::output::json::{Item, elapsed_ms, run_word};
 use crate::output::{human, table};
 use crate::printer::Printer;
@@ -40,6 +42,10 @@ pub async fn show(
                 printer.object(&Item::view(&run.run, &row, &view));
             } else {
                 printer.data(item_text(&run.run, &row, &view));
+                let figures = item_figures(&row, &session.rpc).await;
+                if !figures.is_empty() {
+                    printer.data(indented(&figures_table(&figures)));
+                }
             }
         }
         Ok(ExitStatus::AllDone)
@@ -145,8 +151,10 @@ fn item_text(run: &str, row: &ItemRow, view: &ItemView) -> String {
     if !view.inputs.is_empty() {
         lines.push(indented(&inputs_table(&view.inputs)));
     }
-    if !row.outputs.is_empty() {
-        lines.push(indented(&outputs_table(&row.outputs)));
+    for made in [&row.outputs, &row.findings] {
+        if !made.is_empty() {
+            lines.push(indented(&outputs_table(made)));
+        }
     }
     let waits = waits_in_words(&view.waits, human::now_ms());
     if !waits.is_empty() {
@@ -218,6 +226,19 @@ fn inputs_table(inputs: &[ItemInput]) -> String {
         ));
     }
     text
+}
+
+fn figures_table(figures: &[Figure]) -> String {
+    let mut measured = table::with_heads(&["figure", ">measured", "budget"]);
+    for figure in figures {
+        let kept = match figure.kept {
+            Some(true) => "kept",
+            Some(false) => "broken",
+            None => "",
+        };
+        measured.add_row([figure.name.as_str(), figure.value.as_str(), kept]);
+    }
+    table::text(&measured)
 }
 
 fn outputs_table(outputs: &[MadeOutput]) -> String {

@@ -2,10 +2,10 @@
 
 use futures::StreamExt as _;
 use futures::TryStreamExt as _;
-use tidemill_page::facts::RunFacts;
-use tidemill_page::figures::figures;
+use tidemill_page::facts::{RunFacts, figure_files_of};
+use tidemill_page::figures::{Figure, figures};
 use tidemill_proto::Digest;
-use tidemill_proto::v1::RunRow;
+use tidemill_proto::v1::{ItemRow, MadeOutput, RunRow};
 
 use super::Looks;
 use crate::failure::Failure;
@@ -30,14 +30,7 @@ pub async fn gather(run: RunRow, rpc: &Rpc, looks: &Looks) -> Result<RunFacts, F
     let sign_offs = looks.sign_offs(&name).await?.into_iter();
     facts.sign_offs = sign_offs.map(|row| (row.variant.clone(), row)).collect();
     let files = facts.figure_files().into_iter();
-    let read =
-        files
-            .filter(|(_, output)| output.size <= MOST_FIGURE_BYTES)
-            .map(|(index, output)| async move {
-                // A file that is gone has no figures; the rest of the report stands.
-                let bytes = blob(rpc, &output.digest).await.unwrap_or_default();
-                (index, figures(&bytes))
-            });
+    let read = files.map(|(index, output)| async move { (index, figures_in(&output, rpc).await) });
     let found: Vec<_> = futures::stream::iter(read).buffered(AT_ONCE).collect().await;
     for (index, figures) in found {
         if !figures.is_empty() {
@@ -45,6 +38,23 @@ pub async fn gather(run: RunRow, rpc: &Rpc, looks: &Looks) -> Result<RunFacts, F
         }
     }
     Ok(facts)
+}
+
+/// The figures that an item wrote, also one that failed.
+pub async fn item_figures(row: &ItemRow, rpc: &Rpc) -> Vec<Figure> {
+    let mut found = Vec::new();
+    for output in figure_files_of(row) {
+        found.extend(figures_in(output, rpc).await);
+    }
+    found
+}
+
+/// A file that is gone, or large, has no figures; the rest of what is shown stands.
+async fn figures_in(output: &MadeOutput, rpc: &Rpc) -> Vec<Figure> {
+    if output.size > MOST_FIGURE_BYTES {
+        return Vec::new();
+    }
+    figures(&blob(rpc, &output.digest).await.unwrap_or_default())
 }
 
 /// The bytes of a blob.

@@ -17,4 +17,4 @@ pub mod plans;
 pub mod side_by_side;
 
 pub use calls::Looks;
-pub use gather::gather;
+pub use gather::{gather, item_figures};

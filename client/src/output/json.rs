@@ -166,6 +166,8 @@ pub struct Item<'a> {
     reason: &'a str,
     changed_ms: i64,
     outputs: Vec<Output<'a>>,
+    /// Of a failed item: JSON that it wrote all the same, such as the figures of a broken audit.
+    findings: Vec<Output<'a>>,
     #[serde(flatten)]
     more: Option<ItemMore<'a>>,
 }
@@ -185,6 +187,7 @@ impl<'a> Item<'a> {
             reason: &row.reason,
             changed_ms: row.changed_ms,
             outputs: row.outputs.iter().map(Output::from).collect(),
+            findings: row.findings.iter().map(Output::from).collect(),
             more: None,
         }
     }

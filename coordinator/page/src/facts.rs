@@ -155,17 +155,11 @@ impl RunFacts {
             .collect()
     }
 
-    /// Outputs of finished items that hold figures: item, digest, size.
+    /// Files that hold figures, with their items' indexes.
     pub fn figure_files(&self) -> Vec<(u32, MadeOutput)> {
-        let json = |output: &&MadeOutput| output.path.to_lowercase().ends_with(".json");
         self.items
             .iter()
-            .flat_map(|row| {
-                row.outputs
-                    .iter()
-                    .filter(json)
-                    .map(|output| (row.index, output.clone()))
-            })
+            .flat_map(|row| figure_files_of(row).map(|output| (row.index, output.clone())))
             .collect()
     }
 
@@ -182,6 +176,12 @@ impl RunFacts {
             .filter(|row| state::has_outputs(row.state()))
             .count()
     }
+}
+
+/// What an item wrote as JSON, be it in its outputs or although it failed: figures may be in it.
+pub fn figure_files_of(row: &ItemRow) -> impl Iterator<Item = &MadeOutput> {
+    let written = row.outputs.iter().chain(&row.findings);
+    written.filter(|output| output.path.to_lowercase().ends_with(".json"))
 }
 
 /// The extension of a path, lower case, with its dot.

@@ -17,7 +17,7 @@ pub struct Figure {
 }
 
 /// No more figures than this are shown for one item.
-const MOST: usize = 12;
+const MOST: usize = 32;
 
 /// The figures of a JSON file; none when it is no object.
 pub fn figures(json: &[u8]) -> Vec<Figure> {
@@ -46,6 +46,8 @@ pub fn figures(json: &[u8]) -> Vec<Figure> {
             });
         }
     }
+    // What is broken comes first, so that it is neither cut off nor folded away.
+    found.sort_by_key(|figure| figure.kept != Some(false));
     found.truncate(MOST);
     found
 }
@@ -53,12 +55,23 @@ pub fn figures(json: &[u8]) -> Vec<Figure> {
 fn judged(budget: &Value) -> Option<Figure> {
     let limit = |name: &str| budget.get(name).and_then(Value::as_f64).map(number);
     let figure = number(budget.get("figure")?.as_f64()?);
-    let value = match (limit("least"), limit("most")) {
+    let found: Vec<&str> = budget
+        .get("found")
+        .and_then(Value::as_array)
+        .into_iter()
+        .flatten()
+        .filter_map(Value::as_str)
+        .collect();
+    let mut value = match (limit("least"), limit("most")) {
         (Some(least), Some(most)) => format!("{figure} ({least} to {most})"),
         (Some(least), None) => format!("{figure} (at least {least})"),
         (None, Some(most)) => format!("{figure} (at most {most})"),
         (None, None) => figure,
     };
+    if !found.is_empty() {
+        value.push_str(": ");
+        value.push_str(&found.join(", "));
+    }
     Some(Figure {
         name: budget.get("budget")?.as_str()?.replace('_', " "),
         value,
@@ -88,6 +101,11 @@ mod tests {
             (plain[1].name.as_str(), plain[1].value.as_str()),
             ("closed", "yes")
         );
+        let broken = br#"{"pass":false,"budgets":[{"budget":"triangles","figure":9,"most":10,"pass":true},
+            {"budget":"names unlike the pattern","figure":2,"most":0,"pass":false,"found":["a","b"]}]}"#;
+        let broken = figures(broken);
+        assert_eq!((broken.len(), broken[0].kept), (2, Some(false)));
+        assert_eq!(broken[0].value, "2 (at most 0): a, b");
         assert!(figures(b"[1]").is_empty() && figures(b"no").is_empty());
     }
 }

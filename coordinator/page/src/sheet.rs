@@ -128,7 +128,10 @@ pub fn item_cell(facts: &RunFacts, index: usize, find: &FindPicture<'_>, links: 
         }
         @if !row.reason.is_empty() { p.reason { (row.reason) } }
         @if figures.len() > FIGURES_IN_A_CELL {
-            details { summary.small { (figures.len()) " figures" } (figure_list(figures)) }
+            @let broken = figures.iter().take_while(|figure| figure.kept == Some(false)).count();
+            @if broken > 0 { (figure_list(&figures[..broken])) }
+            @let figures = &figures[broken..];
+            @if !figures.is_empty() { details { summary.small { (figures.len()) " figures" } (figure_list(figures)) } }
         } @else if !figures.is_empty() { (figure_list(figures)) }
     }
 }

@@ -17,7 +17,7 @@ use crate::read::{ActionDecl, Manifest};
 use crate::steps::{self, Action, CompiledStep};
 use crate::survey::Survey;
 use crate::variants::{self, Population};
-use crate::{adjust, deliver, machines, subjects, tags};
+use crate::{adjust, deliver, machines, second_look, subjects, tags};
 
 /// Version of the plan's meaning; the coordinator refuses another one.
 pub(crate) const PLAN_FORMAT: u32 = 1;
@@ -39,7 +39,7 @@ pub(crate) fn assemble(
         &manifest.variants,
         &population,
         survey,
-        tags::ModelUse::of(&manifest.steps),
+        tags::ModelUse::of(&manifest.steps, operations),
         report,
     );
     let groups = subjects::group(&steps, &population, report);
@@ -59,6 +59,7 @@ pub(crate) fn assemble(
         order: &order,
     };
     let items = items::build(&context, report);
+    second_look::look(&context, &items, report);
     check_collisions(&items, &order, &steps, report);
     let delivery = manifest
         .deliver

@@ -4,7 +4,7 @@ use std::collections::{BTreeSet, HashSet};
 
 use tidemill_proto::v1::{
     Companion, Edge, Field, File, Input, Item, Needs, Operations, Output, Source as PlanSource, Variable,
-    item, source, value,
+    item, source,
 };
 
 use crate::adjust::{Change, Override, Overrides};
@@ -12,15 +12,12 @@ use crate::chain::Chain;
 use crate::diagnostics::Report;
 use crate::paths;
 use crate::read::Manifest;
-use crate::settings::{self, Given, Target};
+use crate::settings::{Given, Target};
 use crate::steps::{Action, CompiledInput, CompiledStep, Each, Reach, Source};
 use crate::subjects::{Groups, GroupsByField};
 use crate::survey::Survey;
 use crate::tags;
 use crate::variants::{Population, Variant};
-
-/// A grid with more cells along a model's longest side than this is probably a slip of the decimal point.
-const MOST_VOXELS_ALONG_A_SIDE: f64 = 2048.0;
 
 /// Everything that items are made of.
 pub(crate) struct ItemContext<'c, 'm, 'd> {
@@ -70,7 +67,6 @@ pub(crate) fn build(context: &ItemContext<'_, '_, '_>, report: &mut Report<'_>) 
             .collect(),
         tags,
         said: HashSet::new(),
-        sized: HashSet::new(),
     };
     for (position, step) in context.order.iter().enumerate() {
         builder.items.offsets[*step] = Some(builder.items.items.len() as u32);
@@ -121,8 +117,6 @@ struct Builder<'b, 'c, 'm, 'd> {
     tags: Vec<String>,
     /// Place and problem: one slip is said once, not for every item.
     said: HashSet<(usize, String)>,
-    /// Model and voxel size that were looked at.
-    sized: HashSet<(usize, u64)>,
 }
 
 impl Builder<'_, '_, '_, '_> {
@@ -165,7 +159,6 @@ impl Builder<'_, '_, '_, '_> {
         let action = match (&step.action, variant) {
             (Some(Action::Operations(chain)), variant) => {
                 let operations = self.operations(chain, &applying, subject, variant, report);
-                self.look_at_voxels(step, chain, &operations, variant, report);
                 Some(item::Action::Operations(operations))
             }
             (Some(Action::Program(program)), variant) => Some(item::Action::Program(
@@ -265,63 +258,6 @@ impl Builder<'_, '_, '_, '_> {
             }
         }
         operations
-    }
-
-    /// Remarks on a `remesh` whose grid would be huge.
-    fn look_at_voxels(
-        &mut self,
-        step: &CompiledStep<'_, '_>,
-        chain: &Chain<'_>,
-        operations: &Operations,
-        variant: Option<&Variant>,
-        report: &mut Report<'_>,
-    ) {
-        let (Each::Variant, Some(model)) = (&step.each, variant.and_then(|variant| variant.model)) else {
-            return;
-        };
-        for (call, operation) in chain.calls.iter().zip(&operations.chain) {
-            if call.declaration.name != "remesh" {
-                continue;
-            }
-            let voxel = operation.settings.iter().find(|field| field.name == "voxel");
-            let Some(value::Kind::Number(voxel)) =
-                voxel.and_then(|field| field.value.as_ref()?.kind.as_ref())
-            else {
-                continue;
-            };
-            if !self.sized.insert((model, voxel.to_bits())) {
-                continue;
-            }
-            let path = &self.context.population.models[model].path;
-            let facts = self
-                .context
-                .survey
-                .files
-                .get(path)
-                .and_then(|file| file.model.as_ref());
-            let Some(Ok(facts)) = facts else { continue };
-            let side = tags::longest_side_m(path, facts, &self.context.manifest.variants).unwrap_or(0.0);
-            let count = side / voxel;
-            if count > MOST_VOXELS_ALONG_A_SIDE {
-                let setting = call
-                    .declaration
-                    .settings
-                    .iter()
-                    .position(|decl| decl.name == "voxel");
-                let span = setting
-                    .and_then(|index| call.written.get(&index))
-                    .unwrap_or(&step.decl.name.span);
-                let message = format!(
-                    "`{path}` is {} m long: a voxel of {} m makes {} of them along its longest side",
-                    settings::rounded(side),
-                    settings::rounded(*voxel),
-                    settings::rounded(count)
-                );
-                report
-                    .remark("many-voxels", span, message)
-                    .hint("memory and time grow with the square of that, at the least; are `units` and `voxel` right?");
-            }
-        }
     }
 
     fn input(

@@ -38,6 +38,7 @@ mod read;
 mod recheck;
 mod render;
 mod schema;
+mod second_look;
 mod settings;
 mod steps;
 mod subjects;

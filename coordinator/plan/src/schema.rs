@@ -191,7 +191,7 @@ fn setting(setting: &SettingDecl) -> Value {
             "items": { "anyOf": [{ "enum": words }, placeholder()] },
         }),
         SettingKind::Tag | SettingKind::Text => json!({ "type": "string" }),
-        SettingKind::Tags => texts(),
+        SettingKind::Tags | SettingKind::TagLimits { .. } => texts(),
         SettingKind::TagNumbers { least, most } => json!({
             "type": "object",
             "minProperties": 1,

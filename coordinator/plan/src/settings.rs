@@ -1,6 +1,7 @@
 //! A setting's value against its declaration: type, range, words.
 
 use tidemill_ops::declare::{SettingDecl, SettingKind};
+use tidemill_ops::limits::{TAG_LIMIT_FORMS, tag_limit};
 use tidemill_proto::key::number_text;
 use tidemill_proto::v1::{Value, ValueList, value};
 
@@ -99,10 +100,8 @@ impl Target<'_> {
         match given {
             Some(Given::One(template)) => match template.as_fixed() {
                 Some(text) => self.settle(self.one(&FieldValue::text(&text), false), written, report),
-                None if matches!(
-                    self.decl.kind,
-                    SettingKind::Words(_) | SettingKind::Tags | SettingKind::TagNumbers { .. }
-                ) =>
+                None if self.decl.kind.is_list()
+                    || matches!(self.decl.kind, SettingKind::TagNumbers { .. }) =>
                 {
                     self.settle(Err(self.wrong_type("text")), written, report)
                 }
@@ -128,9 +127,7 @@ impl Target<'_> {
                         }
                         Given::Broken
                     }
-                    None if matches!(self.decl.kind, SettingKind::Words(_) | SettingKind::Tags) => {
-                        Given::List(templates)
-                    }
+                    None if self.decl.kind.is_list() => Given::List(templates),
                     None => self.settle(Err(self.wrong_type("a list")), written, report),
                 }
             }
@@ -305,6 +302,7 @@ impl Target<'_> {
             SettingKind::Text
             | SettingKind::Words(_)
             | SettingKind::Tags
+            | SettingKind::TagLimits { .. }
             | SettingKind::TagNumbers { .. } => {
                 return Err(self.wrong_type(&found));
             }
@@ -313,7 +311,7 @@ impl Target<'_> {
     }
 
     fn list(&self, texts: &[String]) -> Result<Value, Problem> {
-        if !matches!(self.decl.kind, SettingKind::Words(_) | SettingKind::Tags) {
+        if !self.decl.kind.is_list() {
             return Err(self.wrong_type("a list"));
         }
         if texts.is_empty() {
@@ -340,6 +338,14 @@ impl Target<'_> {
         match self.decl.kind {
             SettingKind::Words(words) => self.known_word(text, words, "unknown-word"),
             SettingKind::Tags => self.known_tag(text),
+            SettingKind::TagLimits { least, most } => {
+                let limit = tag_limit(text).ok_or_else(|| self.no_limit(text))?;
+                self.known_tag(limit.tag)?;
+                for number in [limit.least, limit.most].into_iter().flatten() {
+                    self.within(number, least, most)?;
+                }
+                Ok(())
+            }
             _ => Ok(()),
         }
     }
@@ -464,6 +470,7 @@ impl Target<'_> {
             SettingKind::Words(_) => "a list of words",
             SettingKind::Tag => "a tag",
             SettingKind::Tags => "a list of tags",
+            SettingKind::TagLimits { .. } => "a list of limits for tags",
             SettingKind::TagNumbers { .. } => "a table of tags and numbers",
             SettingKind::Text => "text",
         };
@@ -471,6 +478,15 @@ impl Target<'_> {
             "wrong-type",
             format!("{} must be {wanted}, not {found}", self.name()),
         )
+    }
+
+    fn no_limit(&self, text: &str) -> Problem {
+        let mut problem = self.problem(
+            "no-limit",
+            format!("{} cannot read `{text}` as a limit", self.name()),
+        );
+        problem.hint = Some(format!("write {TAG_LIMIT_FORMS}"));
+        problem
     }
 
     fn name(&self) -> String {

@@ -2,9 +2,11 @@
 
 use std::collections::BTreeSet;
 
+use tidemill_ops::declare::{Declaration, SettingKind};
+
 use crate::diagnostics::Report;
 use crate::nearest;
-use crate::read::{ActionDecl, SourceDecl, StepDecl, VariantsDecl};
+use crate::read::{ActionDecl, CallDecl, SourceDecl, StepDecl, VariantsDecl};
 use crate::survey::{ModelFacts, Survey};
 use crate::units;
 use crate::variants::Population;
@@ -22,13 +24,14 @@ pub(crate) fn carries_no_unit(extension: &str) -> bool {
 pub(crate) struct ModelUse {
     /// Some operation reads them.
     pub(crate) read: bool,
-    /// Every chain that reads them begins with `tag`: their own tags need not be right, and rules that miss fail at their item.
+    /// Every chain that reads them has a `tag` before anything that names tags: their own tags need not be right, and rules
+    /// that miss fail at their item.
     pub(crate) tagged_first: bool,
 }
 
 impl ModelUse {
     /// Of the steps as they are written.
-    pub(crate) fn of(steps: &[StepDecl]) -> Self {
+    pub(crate) fn of(steps: &[StepDecl], operations: &[Declaration]) -> Self {
         let mut found = Self {
             read: false,
             tagged_first: true,
@@ -40,12 +43,37 @@ impl ModelUse {
                 .any(|from| matches!(from.source, SourceDecl::Model));
             if let (Some(ActionDecl::Operations(calls)), true) = (&step.action, reads_models) {
                 found.read = true;
-                found.tagged_first &= calls.first().is_some_and(|call| call.op.value == "tag");
+                found.tagged_first &= gives_tags_first(calls, operations);
             }
         }
         found.tagged_first &= found.read;
         found
     }
+}
+
+/// A call of `tag` stands before every call that goes by tags. Moving or rebuilding a mesh first does no harm.
+fn gives_tags_first(calls: &[CallDecl], operations: &[Declaration]) -> bool {
+    for call in calls {
+        if call.op.value == "tag" {
+            return true;
+        }
+        let Some(declaration) = operations.iter().find(|known| known.name == call.op.value) else {
+            return false;
+        };
+        let goes_by_tags = call.settings.iter().any(|(name, _)| {
+            let setting = declaration.setting(&name.value);
+            setting.is_some_and(|setting| {
+                matches!(
+                    setting.kind,
+                    SettingKind::Tag | SettingKind::Tags | SettingKind::TagLimits { .. }
+                )
+            })
+        });
+        if goes_by_tags || declaration.uses_tags {
+            return false;
+        }
+    }
+    false
 }
 
 /// Checks every model that a variant uses.

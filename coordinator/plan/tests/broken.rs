@@ -110,6 +110,7 @@ broken! {
     setting_with_wrong_word: ["unknown-word"], [("maps = [\"tag-id\"]", "maps = [\"tag-id\", \"curvatur\"]")];
     setting_with_wrong_text_of_a_field: ["wrong-type", "wrong-type"], [("voxel = 0.01", "voxel = \"{size}\"")];
     setting_with_unknown_tag: ["unknown-tag"], [("{ op = \"simplify\"", "{ op = \"wear\", depth = 0.1, on = \"timbre\" }, { op = \"simplify\"")];
+    limit_of_a_tag_that_is_none: ["no-limit", "unknown-tag", "out-of-range"], [("{ op = \"unwrap\" }", "{ op = \"unwrap\" }, { op = \"audit\", shares = [\"timber 0.2\", \"timbre at least 0.2\", \"iron 0.1 to 1.5\", \"timber 0.1 to 0.9\"] }")];
     table_of_tags_with_mistakes: ["unknown-tag", "out-of-range", "wrong-type"], [("{ op = \"unwrap\" }", "{ op = \"unwrap\", density = { timbre = 2.0, iron = 200, timber = true } }")];
     table_of_tags_that_is_none: ["wrong-type"], [("{ op = \"unwrap\" }", "{ op = \"unwrap\", density = 2.0 }")];
     table_of_tags_without_entries: ["empty-list"], [("{ op = \"unwrap\" }", "{ op = \"unwrap\", density = {} }")];

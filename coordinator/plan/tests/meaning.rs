@@ -634,10 +634,174 @@ fn a_recipe_that_begins_with_tag_takes_models_with_wrong_or_missing_tags() {
     assert_eq!(codes, ["tags-by-rule"]);
     assert!(planned.remarks[0].message.contains("7 faces"));
     let place = r#"{ op = "place", in = { mesh = "model" }, as = "model" }"#;
-    let late = with(&format!("{place}, {rule}")).unwrap_err();
-    assert!(late.codes().contains(&"untagged-faces"), "{:?}", late.codes());
+    // Anything that does not go by tags may come before.
+    let remesh = r#"{ op = "remesh", voxel = 0.1, in = { mesh = "model" }, as = "model" }"#;
+    for before in [place, remesh] {
+        let planned = with(&format!("{before}, {rule}")).unwrap();
+        assert_eq!(planned.remarks.len(), 1, "{:?}", planned.remarks);
+    }
+    let wear = r#"{ op = "wear", depth = 0.01, on = "iron", in = { mesh = "model" }, as = "model" }"#;
+    for ops in [
+        place.to_owned(),
+        format!("{wear}, {rule}"),
+        format!("{place}, {wear}, {rule}"),
+    ] {
+        let late = with(&ops).unwrap_err();
+        assert!(
+            late.codes().contains(&"untagged-faces"),
+            "{ops}: {:?}",
+            late.codes()
+        );
+    }
     let wrong = with(&rule.replace("to = \"iron\"", "to = \"irn\"")).unwrap_err();
     assert_eq!(wrong.codes(), ["tags-by-rule", "unknown-tag"]);
+}
+
+#[test]
+fn a_normal_map_with_green_down_is_not_worn() {
+    let with = |green: &str, rest: &str| {
+        let text = manifest(
+            "models = \"base/*.obj\"",
+            &format!(
+                r#"[step.game]
+from = {{ mesh = "{{model}}" }}
+ops = [{{ op = "unwrap" }}]
+makes = {{ mesh = "{{variant}}.game.glb" }}
+[step.maps]
+from = {{ high = "{{model}}", low = "game.mesh" }}
+ops = [{{ op = "bake", maps = ["normal", "occlusion"]{green} }}]
+makes = {{ normal = "{{variant}}_n.png", occlusion = "{{variant}}_o.png" }}
+{rest}"#
+            ),
+        );
+        plan_with(
+            &text,
+            &models(&["base/crate-large.obj", "base/crate-small.obj"]),
+            &Options::default(),
+        )
+    };
+    let worn = r#"[step.dressed]
+from = { mesh = "game.mesh", normal = "maps.normal" }
+ops = [{ op = "dress" }]
+makes = { mesh = "{variant}.dressed.glb" }
+"#;
+    let down = ", green = \"down\"";
+    assert!(with("", worn).is_ok() && with(down, "").is_ok());
+    assert_eq!(
+        with(down, worn).unwrap_err().codes(),
+        ["normal-green"],
+        "once for both variants"
+    );
+    // By another name, by a picture, for one variant only, and within one chain.
+    let renamed = worn
+        .replace("normal = ", "bumps = ")
+        .replace("\"dress\"", "\"picture\", in = { normal = \"bumps\" }");
+    let renamed = renamed.replace("mesh = \"{variant}.dressed.glb\"", "still = \"{variant}.png\"");
+    assert_eq!(with(down, &renamed).unwrap_err().codes(), ["normal-green"]);
+    let adjusted = format!(
+        "{worn}[[adjust]]\nwhere = {{ stem = \"crate-small\" }}\nset = {{ \"maps.bake.green\" = \"down\" }}\n"
+    );
+    assert_eq!(with("", &adjusted).unwrap_err().codes(), ["normal-green"]);
+    let occlusion = worn.replace("normal = \"maps.normal\"", "occlusion = \"maps.occlusion\"");
+    assert!(with(down, &occlusion).is_ok(), "occlusion has no green");
+    let one_chain = r#"[step.all]
+from = { high = "{model}", low = "game.mesh" }
+ops = [{ op = "bake", maps = ["normal"], green = "down" }, { op = "dress", in = { mesh = "low" } }]
+makes = { mesh = "{variant}.all.glb" }
+"#;
+    assert_eq!(with("", one_chain).unwrap_err().codes(), ["normal-green"]);
+}
+
+#[test]
+fn a_grid_finer_than_anybody_means_is_remarked_on_wherever_the_mesh_comes_from() {
+    let mut survey = models(&["base/crate-large.obj", "base/crate-small.obj", "fixed/post.obj"]);
+    for file in survey.files.values_mut() {
+        if let Some(Ok(facts)) = &mut file.model {
+            facts.bounds = Some(([0.0; 3], [90.0, 1.0, 1.0]));
+        }
+    }
+    let remarks = |steps: &str| -> Vec<String> {
+        let text = manifest("models = \"base/*.obj\"", steps);
+        let planned = plan_with(&text, &survey, &Options::default()).unwrap();
+        let many = planned
+            .remarks
+            .into_iter()
+            .filter(|remark| remark.code == "many-voxels");
+        many.map(|remark| remark.message).collect()
+    };
+    let placed = r#"[step.placed]
+from = { mesh = "{model}" }
+ops = [{ op = "place" }]
+makes = { mesh = "{variant}.placed.glb" }
+"#;
+    let behind = remarks(&format!(
+        r#"{placed}[step.fine]
+from = {{ mesh = "placed.mesh" }}
+ops = [{{ op = "remesh", voxel = 0.01 }}]
+makes = {{ mesh = "{{variant}}.fine.glb" }}
+"#
+    ));
+    assert_eq!(behind.len(), 2, "{behind:?}");
+    assert!(
+        behind[0].contains("`base/crate-large.obj` is 90 m long"),
+        "{behind:?}"
+    );
+    // One item for all, over a fixed file.
+    let fixed = remarks(&format!(
+        r#"{placed}[step.post]
+each = "all"
+from = {{ mesh = {{ file = "fixed/post.obj" }} }}
+ops = [{{ op = "remesh", voxel = 0.01 }}]
+makes = {{ mesh = "post.glb" }}
+"#
+    ));
+    assert_eq!(fixed.len(), 1, "{fixed:?}");
+    assert!(fixed[0].contains("fixed/post.obj"), "{fixed:?}");
+    let coarse = remarks(&placed.replace("\"place\"", "\"remesh\", voxel = 0.1"));
+    assert_eq!(coarse, [""; 0]);
+}
+
+#[test]
+fn a_single_map_is_worn_where_its_name_says_and_nowhere_else() {
+    let with = |name: &str, renames: &str| {
+        let text = manifest(
+            "models = \"base/*.obj\"",
+            &format!(
+                r#"[step.game]
+from = {{ mesh = "{{model}}" }}
+ops = [{{ op = "unwrap" }}]
+makes = {{ mesh = "{{variant}}.game.glb" }}
+[step.maps]
+from = {{ high = "{{model}}", low = "game.mesh" }}
+ops = [{{ op = "bake", maps = ["occlusion"] }}]
+makes = {{ occlusion = "{{variant}}_o.png" }}
+[step.dressed]
+from = {{ mesh = "game.mesh", {name} = "maps.occlusion" }}
+ops = [{{ op = "dress"{renames} }}]
+makes = {{ mesh = "{{variant}}.dressed.glb" }}
+"#
+            ),
+        );
+        let plan = plan(&text, &models(&["base/crate-large.obj"]));
+        let Some(item::Action::Operations(operations)) = find(&plan, "crate-large/dressed").action.clone()
+        else {
+            panic!("operations")
+        };
+        let inputs = operations.chain[0].inputs.iter();
+        inputs
+            .map(|binding| format!("{}={}", binding.port, binding.value))
+            .collect::<Vec<String>>()
+    };
+    assert_eq!(with("occlusion", ""), ["mesh=mesh", "occlusion=occlusion"]);
+    assert_eq!(
+        with("shadow", ", in = { occlusion = \"shadow\" }"),
+        ["mesh=mesh", "occlusion=shadow"]
+    );
+    assert_eq!(
+        with("shadow", ""),
+        ["mesh=mesh"],
+        "and `dress` says that there is no map"
+    );
 }
 
 #[test]

@@ -47,6 +47,8 @@ pub struct Cell {
     pub reason: Option<Box<str>>,
     /// When it has outputs.
     pub outputs: Option<Outputs>,
+    /// JSON that the last attempt wrote although it failed; shown while the item counts as failed.
+    pub findings: Arc<[MadeOutput]>,
     /// Unix time of the last change.
     pub changed_ms: i64,
     version: u64,
@@ -297,6 +299,10 @@ fn row(plan: &KeptPlan, index: u32, cell: &Cell) -> Result<ItemRow, PlanError> {
         outputs,
         changed_ms: cell.changed_ms,
         index,
+        findings: match cell.state {
+            ItemState::Failed => cell.findings.to_vec(),
+            _ => Vec::new(),
+        },
     })
 }
 

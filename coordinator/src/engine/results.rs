@@ -11,12 +11,15 @@ use super::commit::{Committed, Rows, Ticket};
 use super::live::{Done, Lease, LeaseState};
 use super::{Engine, rows};
 use crate::estimate::Sample;
-use crate::record::rows::{AttemptRecord, ItemReference};
+use crate::record::rows::{AttemptRecord, ItemReference, OutputRecord};
 use crate::record::{CommitError, keys, pack};
 use crate::scheduler::{AgentId, Event, ItemId, LeaseNumber, Outcome};
 
 /// So often an item may lack inputs that are made again for it, before that counts as trouble of the machine.
 const LACKING_LIMIT: usize = 25;
+
+/// No more findings are kept of one failed attempt: rows stay short.
+const MOST_FINDINGS: usize = 8;
 
 /// What an agent says that an item made.
 struct Reported {
@@ -303,13 +306,25 @@ impl Engine {
         if let Some(reason) = self.lost_files(id, &finished.lacking) {
             finished.reason = reason;
         }
-        let attempt = rows::attempt_record(
+        let planned = self
+            .runs
+            .get(&id.run)
+            .and_then(|run| run.board.plan().item(id.index).ok());
+        let findings = self.keep_findings(&finished);
+        let mut attempt = rows::attempt_record(
             &finished,
             lease.started_ms,
             lease.attempt,
             (&name, self.lent_memory_bytes(lease.agent)),
             outcome.is_charged(),
         );
+        attempt.findings = findings;
+        let found = planned.map_or_else(Vec::new, |item| rows::findings_of(&attempt, &item));
+        let blobs = attempt.findings.iter().map(|finding| &finding.digest);
+        let blobs: Vec<Digest> = blobs
+            .filter_map(|digest| Digest::from_slice(digest).ok())
+            .chain(log)
+            .collect();
         let mut input_bytes = 0;
         if let Some(active) = self.active(id) {
             active.add_attempt(attempt);
@@ -321,6 +336,7 @@ impl Engine {
                 cell.agent = Some(name);
                 cell.elapsed_ms = measured.elapsed_ms;
                 cell.peak_memory_bytes = measured.peak_memory_bytes;
+                cell.findings = found.into();
             });
         }
         if let Outcome::OverMemory { peak_bytes } = outcome {
@@ -350,7 +366,7 @@ impl Engine {
             outcome,
         });
         // If that decided the item, its row is on its way already and has this attempt.
-        let mut to_disk = Rows::with_blobs(log.into_iter().collect());
+        let mut to_disk = Rows::with_blobs(blobs);
         if self.is_open(id) {
             self.add_open_row(id, &mut to_disk);
         }
@@ -398,6 +414,28 @@ impl Engine {
                 None
             }
         }
+    }
+
+    /// What a failed attempt wrote all the same, as far as its bytes are there: a failure must not be lost because they are not.
+    fn keep_findings(&self, finished: &Finished) -> Vec<OutputRecord> {
+        let is_there = |made: &&Made| {
+            let digest = Digest::from_slice(&made.digest);
+            digest.is_ok_and(|digest| {
+                let missing = self.archive.store.missing(&[digest]);
+                missing.is_ok_and(|missing| missing.is_empty())
+            })
+        };
+        let found = finished.outputs.iter().filter(|_| finished.outcome == "failed");
+        found
+            .filter(is_there)
+            .take(MOST_FINDINGS)
+            .map(|made| OutputRecord {
+                name: made.name.clone(),
+                digest: made.digest.clone(),
+                size: made.size,
+                parts: Vec::new(),
+            })
+            .collect()
     }
 
     /// How many attempts of an item ended because of the machine, a lost input among the reasons.

@@ -4,7 +4,9 @@ use std::collections::HashMap;
 
 use tidemill_proto::Digest;
 use tidemill_proto::KeyParts;
-use tidemill_proto::v1::{Attempt, Finished, Item, ItemState, KeyPart, Measured, RunState, StateCounts};
+use tidemill_proto::v1::{
+    Attempt, Finished, Item, ItemState, KeyPart, MadeOutput, Measured, RunState, StateCounts,
+};
 
 use super::board::{Outputs, RunBoard};
 use crate::record::rows::{
@@ -125,6 +127,7 @@ pub fn attempt_record(
         charged,
         log_packed: finished.log_packed,
         lent_memory_bytes,
+        findings: Vec::new(),
     }
 }
 
@@ -164,6 +167,20 @@ pub fn attempt_view(record: &AttemptRecord) -> Attempt {
         charged: record.charged,
         lent_memory_bytes: record.lent_memory_bytes,
     }
+}
+
+/// What a failed attempt found, with the paths that its item declared.
+pub fn findings_of(record: &AttemptRecord, item: &Item) -> Vec<MadeOutput> {
+    let declared = |finding: &OutputRecord| {
+        let output = item.outputs.iter().find(|output| output.name == finding.name)?;
+        Some(MadeOutput {
+            name: finding.name.clone(),
+            digest: finding.digest.clone(),
+            size: finding.size,
+            path: output.path.clone(),
+        })
+    };
+    record.findings.iter().filter_map(declared).collect()
 }
 
 /// An item's row.

@@ -12,7 +12,7 @@ use tidemill_store::{Store, StoreError};
 use super::names::{hint, nearest};
 use crate::engine::board::{Outputs, RunBoard, RunFacts, RunMoves};
 use crate::engine::plan::{KeptPlan, PlanError};
-use crate::engine::rows::{counts_of, tools_of};
+use crate::engine::rows::{counts_of, findings_of, tools_of};
 use crate::record::pack::{self, UnpackError};
 use crate::record::rows::{ItemRecord, ItemReference, ResultRecord, RunNameRecord, RunRecord};
 use crate::record::{Record, RecordError, Scan, keys};
@@ -294,6 +294,10 @@ fn show(board: &RunBoard, index: u32, item: &ItemRecord) {
         })
         .collect();
     let recorded = ItemState::try_from(item.state).unwrap_or(ItemState::Waiting);
+    let findings = last
+        .filter(|attempt| !attempt.findings.is_empty())
+        .and_then(|attempt| Some(findings_of(attempt, &board.plan().item(index).ok()?)))
+        .unwrap_or_default();
     board.change(index, item.changed_ms, |cell| {
         // Only outcomes last; everything else is worked out anew.
         cell.state = if state::is_finished(recorded) {
@@ -310,6 +314,7 @@ fn show(board: &RunBoard, index: u32, item: &ItemRecord) {
         cell.outputs = outputs
             .filter(|_| state::has_outputs(recorded))
             .map(Outputs::from);
+        cell.findings = findings.into();
     });
 }
 

@@ -274,6 +274,9 @@ pub struct AttemptRecord {
     /// What the agent lent when it ended, in bytes; 0: not known.
     #[prost(uint64, tag = "14")]
     pub lent_memory_bytes: u64,
+    /// JSON that a failed attempt wrote all the same: the figures of a broken audit.
+    #[prost(message, repeated, tag = "15")]
+    pub findings: Vec<OutputRecord>,
 }
 
 /// What an attempt took.

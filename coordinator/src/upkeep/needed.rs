@@ -93,6 +93,9 @@ fn visit(
                     }
                     for attempt in &item.attempts {
                         note(&attempt.log, index);
+                        for finding in &attempt.findings {
+                            note(&finding.digest, index);
+                        }
                     }
                     ControlFlow::Continue(())
                 }

@@ -69,6 +69,18 @@ pub enum ChainError {
         /// What is wrong.
         source: OperationError,
     },
+    /// An operation measured something that breaks a limit. Data that was there by then is written.
+    #[error("operation {number}, `{op}`: {problem}")]
+    Broken {
+        /// Place in the chain, from 1.
+        number: usize,
+        /// Its name.
+        op: String,
+        /// Figures and limits, in words.
+        problem: String,
+        /// What was measured until then, and which outputs are written.
+        report: Box<ChainReport>,
+    },
     /// A value that is asked for does not exist, or cannot be written in that format.
     #[error("output `{output}`: {problem}")]
     Output {
@@ -155,6 +167,15 @@ fn run(chain: &Chain, log: &dyn Fn(&str)) -> Result<ChainReport, ChainError> {
         }
         values.retain(|name, _| last_uses.is_needed_after(name, index));
         report.figures.push((call.op.clone(), produced.figures));
+        if let Some(problem) = produced.failure {
+            report.findings = write_data(chain, &values, log)?;
+            return Err(ChainError::Broken {
+                number: index + 1,
+                op: call.op.clone(),
+                problem,
+                report: Box::new(report),
+            });
+        }
     }
     let colors = if colors_are_in_the_key(chain) {
         chain.tags.as_slice()
@@ -170,6 +191,23 @@ fn run(chain: &Chain, log: &dyn Fn(&str)) -> Result<ChainReport, ChainError> {
         log(&format!("wrote `{}`: {bytes} bytes", output.name));
     }
     Ok(report)
+}
+
+/// Writes the outputs that are data and already there; gives their names.
+fn write_data(
+    chain: &Chain,
+    values: &BTreeMap<String, Value>,
+    log: &dyn Fn(&str),
+) -> Result<Vec<String>, ChainError> {
+    let mut written = Vec::new();
+    for output in &chain.outputs {
+        if let Some(value @ Value::Data(_)) = values.get(&output.name) {
+            let bytes = files::write(output, value, &[])?;
+            log(&format!("wrote `{}`: {bytes} bytes", output.name));
+            written.push(output.name.clone());
+        }
+    }
+    Ok(written)
 }
 
 /// The manifest's colours may reach a file only where a declaration says so: otherwise equal keys could give other bytes.

@@ -1,12 +1,12 @@
 //! The worker program's main: a chain as JSON on standard input, what happens as lines on standard error, the report as JSON in the
-//! last line of standard output.
+//! last line of standard output; also that of a chain which failed by what it measured.
 
 use std::io::{Read, Write};
 use std::process::ExitCode;
 
 use tidemill_ops::{Chain, ChainReport};
 
-use super::run_chain_with_log;
+use super::{ChainError, run_chain_with_log};
 
 /// Runs the one chain that standard input holds. Ends with 0, or with 1 after the reason on standard error.
 pub fn worker_main() -> ExitCode {
@@ -14,16 +14,24 @@ pub fn worker_main() -> ExitCode {
     if let Err(error) = std::io::stdin().lock().read_to_string(&mut text) {
         return fail(&format!("cannot read the chain from standard input: {error}"));
     }
-    match run_text(&text).and_then(|report| print(&report)) {
+    match run_text(&text) {
         Ok(()) => ExitCode::SUCCESS,
         Err(reason) => fail(&reason),
     }
 }
 
-fn run_text(text: &str) -> Result<ChainReport, String> {
+fn run_text(text: &str) -> Result<(), String> {
     let chain: Chain = serde_json::from_str(text)
         .map_err(|error| format!("the chain on standard input is not sound: {error}"))?;
-    run_chain_with_log(&chain, &log).map_err(|error| error.to_string())
+    let report = run_chain_with_log(&chain, &log).map_err(|error| {
+        if let ChainError::Broken { report, .. } = &error
+            && let Err(reason) = print(report)
+        {
+            log(&reason);
+        }
+        error.to_string()
+    })?;
+    print(&report)
 }
 
 fn print(report: &ChainReport) -> Result<(), String> {

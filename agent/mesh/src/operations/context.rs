@@ -26,6 +26,8 @@ pub struct Produced {
     pub outputs: Vec<(String, Value)>,
     /// Measured figures for the report, by name; units in the names.
     pub figures: BTreeMap<String, f64>,
+    /// Why the item fails although the outputs are there: what was measured breaks a limit.
+    pub failure: Option<String>,
 }
 
 impl Produced {
@@ -33,7 +35,7 @@ impl Produced {
     pub fn mesh(mesh: Mesh) -> Self {
         Self {
             outputs: vec![("mesh".to_owned(), Value::Mesh(Arc::new(mesh)))],
-            figures: BTreeMap::new(),
+            ..Self::default()
         }
     }
 
@@ -41,7 +43,7 @@ impl Produced {
     pub fn model(model: Model) -> Self {
         Self {
             outputs: vec![("mesh".to_owned(), Value::Model(Arc::new(model)))],
-            figures: BTreeMap::new(),
+            ..Self::default()
         }
     }
 

@@ -5,6 +5,7 @@ use glam::DVec3;
 use super::{Context, OperationError, Produced};
 use crate::Mesh;
 use crate::mesh::{Bounds, UNTAGGED};
+use crate::pattern::matches;
 use crate::spatial::point;
 
 /// What a face must be for the rule to catch it: all of it.
@@ -215,30 +216,6 @@ fn direction(word: &str) -> Result<Option<DVec3>, OperationError> {
 fn share_in_metres(bounds: &Bounds, axis: usize, share: f64) -> f64 {
     let (least, most) = (f64::from(bounds.least[axis]), f64::from(bounds.most[axis]));
     least + share * (most - least)
-}
-
-/// Whether a name fits a pattern in which `*` stands for any characters, also none. Goes back to the last star only, so that it
-/// takes no more than the product of both lengths.
-fn matches(pattern: &str, name: &str) -> bool {
-    let (pattern, name): (Vec<char>, Vec<char>) = (pattern.chars().collect(), name.chars().collect());
-    let (mut p, mut n) = (0, 0);
-    let mut star: Option<(usize, usize)> = None;
-    while n < name.len() {
-        if pattern.get(p) == Some(&'*') {
-            star = Some((p, n));
-            p += 1;
-        } else if pattern.get(p) == Some(&name[n]) {
-            p += 1;
-            n += 1;
-        } else if let Some((at, taken)) = star {
-            star = Some((at, taken + 1));
-            p = at + 1;
-            n = taken + 1;
-        } else {
-            return false;
-        }
-    }
-    pattern[p..].iter().all(|rest| *rest == '*')
 }
 
 /// The same mesh where the caught faces carry `to`; tags that no face carries any more are dropped.

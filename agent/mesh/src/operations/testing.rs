@@ -28,6 +28,14 @@ impl From<bool> for Written {
     }
 }
 
+impl<const N: usize> From<[&str; N]> for Written {
+    fn from(words: [&str; N]) -> Self {
+        Self(Setting::List(
+            words.map(|word| Setting::Text(word.to_owned())).into(),
+        ))
+    }
+}
+
 /// A call with these settings and no others.
 pub fn call(op: &str, settings: &[(&str, Written)]) -> Call {
     Call {

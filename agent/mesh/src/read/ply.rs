@@ -466,4 +466,54 @@ mod tests {
             assert_eq!(read(text.as_bytes()).unwrap().tags, ["#e69f00"], "{type_name}");
         }
     }
+
+    #[test]
+    fn colours_in_both_binary_orders_are_those_of_the_text() {
+        let colours = [[230.0, 159.0, 0.0], [86.0, 180.0, 233.0]];
+        type Little = fn(f64) -> Vec<u8>;
+        let kinds: [(&str, Little); 4] = [
+            ("uchar", |share| vec![(share * 255.0).round() as u8]),
+            ("ushort", |share| {
+                ((share * 65535.0).round() as u16).to_le_bytes().to_vec()
+            }),
+            ("float", |share| (share as f32).to_le_bytes().to_vec()),
+            ("double", |share| share.to_le_bytes().to_vec()),
+        ];
+        for (type_name, little) in kinds {
+            for (name, swap) in [("binary_little_endian", false), ("binary_big_endian", true)] {
+                let channels =
+                    ["red", "green", "blue"].map(|channel| format!("property {type_name} {channel}\n"));
+                let mut bytes = format!(
+                    "ply\nformat {name} 1.0\nelement vertex 4\nproperty float x\nproperty float y\nproperty float z\n\
+                     element face 2\nproperty list uchar int vertex_indices\n{}end_header\n",
+                    channels.concat()
+                )
+                .into_bytes();
+                let mut put = |mut raw: Vec<u8>| {
+                    if swap {
+                        raw.reverse();
+                    }
+                    bytes.extend(raw);
+                };
+                for corner in [
+                    [0.0f32, 0.0, 0.0],
+                    [1.0, 0.0, 0.0],
+                    [1.0, 1.0, 0.0],
+                    [0.0, 1.0, 0.0],
+                ] {
+                    corner.iter().for_each(|axis| put(axis.to_le_bytes().to_vec()));
+                }
+                for (corners, colour) in [[0i32, 1, 2], [0, 2, 3]].into_iter().zip(colours) {
+                    put(vec![3]);
+                    corners
+                        .iter()
+                        .for_each(|corner| put(corner.to_le_bytes().to_vec()));
+                    colour.iter().for_each(|channel| put(little(channel / 255.0)));
+                }
+                let mesh = read(&bytes).unwrap();
+                assert_eq!(mesh.tags, ["#e69f00", "#56b4e9"], "{name} {type_name}");
+                assert_eq!(mesh.face_tags, [0, 1], "{name} {type_name}");
+            }
+        }
+    }
 }

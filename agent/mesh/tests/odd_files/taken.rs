@@ -316,6 +316,7 @@ fn other_formats() -> Vec<Odd> {
         ("ply big", Bytes::Big, Carries::Tag),
         ("ply text with colours", Bytes::Text, Carries::Colour),
         ("ply little with colours", Bytes::Little, Carries::Colour),
+        ("ply big with colours", Bytes::Big, Carries::Colour),
     ] {
         files.push(Odd::new(
             name,

@@ -5,7 +5,7 @@ use crate::declare::{Declaration, Default, Kind, Outputs, Port, SettingDecl, Set
 pub(super) const TAG: Declaration = Declaration {
     name: "tag",
     version: 1,
-    summary: "Gives a tag to the faces that meet all conditions written: material, group, box or height, direction; several in a row are several rules, and later ones win. A recipe that starts with it may have base models with wrong or missing tags.",
+    summary: "Gives a tag to the faces that meet all conditions written: material, group, box or height, direction; several in a row are several rules, and later ones win. A recipe that has it before anything that goes by tags may have base models with wrong or missing tags.",
     inputs: &[Port {
         name: "mesh",
         kind: Kind::Mesh,

@@ -19,7 +19,7 @@ const MESH_OUT: Port = Port {
 
 pub(super) const WEAR: Declaration = Declaration {
     name: "wear",
-    version: 1,
+    version: 2,
     summary: "Wears convex edges down by an amount that noise breaks up; flats and concave corners stay.",
     inputs: &[MESH_IN],
     outputs: Outputs::Fixed(&[MESH_OUT]),

@@ -12,7 +12,7 @@ use tokio_stream::wrappers::ReceiverStream;
 
 use super::calls::{Calls, hex, source};
 use super::frame::{self, Trouble};
-use crate::facts::{RunFacts, extension_of, is_mesh};
+use crate::facts::{RunFacts, extension_of, figure_files_of, is_mesh};
 use crate::figures::Figure;
 use crate::sheet::{figure_list, state_mark};
 use crate::words;
@@ -41,11 +41,7 @@ pub(super) async fn page(
     let asked: Vec<PictureWish> = wishes.iter().map(|(_, wish)| wish.clone()).collect();
     let seen = calls.glance(&asked).await?;
     let mut figures: Vec<Figure> = Vec::new();
-    for output in item
-        .outputs
-        .iter()
-        .filter(|output| output.path.to_lowercase().ends_with(".json"))
-    {
+    for output in figure_files_of(&item) {
         figures.extend(calls.figures(output).await);
     }
     let again = matches!(
@@ -64,6 +60,9 @@ pub(super) async fn page(
                 @let wish = wishes.iter().find(|(made, _)| made == output).map(|(_, wish)| wish);
                 (output_figure(&name, &address, output, wish.and_then(|wish| source(&name, wish, &seen)).map(|source| (source.address, source.frames))))
             }
+        } } }
+        @if !item.findings.is_empty() { section { h2 { "Written although it failed" } div.sides {
+            @for finding in &item.findings { (output_figure(&name, &address, finding, None)) }
         } } }
         section { h2 { "Log" } pre.log #log tabindex="0" data-log={ "/run/" (name) "/log/" (address) } {} }
         section { h2 { "Attempts" } (attempts(&view.attempts_made)) }

@@ -17,7 +17,7 @@ use tonic::Status;
 
 use super::calls::{Calls, Seen, source};
 use super::frame::{self, Trouble};
-use crate::facts::RunFacts;
+use crate::facts::{RunFacts, figure_files_of};
 use crate::report::{about, elapsed_ms, headline, state_words};
 use crate::sheet::{group_card, item_cell, sheet, sign_off_mark};
 use crate::words;
@@ -249,12 +249,9 @@ impl Teller {
             return Ok(());
         }
         for index in &indexes {
-            let outputs = self.facts.row(*index).outputs;
+            let row = self.facts.row(*index);
             let mut found = Vec::new();
-            for output in outputs
-                .iter()
-                .filter(|output| output.path.to_lowercase().ends_with(".json"))
-            {
+            for output in figure_files_of(&row) {
                 found.extend(self.calls.figures(output).await);
             }
             self.facts.figures.insert(*index as u32, found);

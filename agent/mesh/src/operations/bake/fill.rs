@@ -64,6 +64,22 @@ pub(in crate::operations) fn nearest_covered(covered: &[bool], size: usize) -> V
     nearest
 }
 
+/// Stands in the place of the nearest covered texel where that is too far away.
+pub(super) const BEYOND: u32 = u32::MAX;
+
+/// Leaves alone what lies further than `most` texels from the nearest covered one, by the distance of middles.
+pub(super) fn end_beyond(nearest: &mut [u32], size: usize, most: u32) {
+    let most = u64::from(most) * u64::from(most);
+    for (texel, from) in nearest.iter_mut().enumerate() {
+        let source = *from as usize;
+        let across = (texel % size).abs_diff(source % size) as u64;
+        let down = (texel / size).abs_diff(source / size) as u64;
+        if across * across + down * down > most {
+            *from = BEYOND;
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -27,7 +27,7 @@ use rayon::prelude::*;
 use self::cover::Cover;
 use self::project::Projector;
 use self::scene::Scene;
-pub use self::settings::{Baking, Depth, Green, Kind, Scalar};
+pub use self::settings::{Baking, Channel, Depth, Green, Kind, Scalar};
 use self::texels::{Row, bake_row};
 use super::displace::tag_number;
 use super::{Context, OperationError, Produced};
@@ -58,7 +58,7 @@ pub(super) fn run(context: &Context<'_>) -> Result<Produced, OperationError> {
     let mut produced = Produced::default()
         .with_figure("samples", baked.samples as f64)
         .with_figure("missed", baked.missed as f64);
-    if let Some(bounds) = high.bounds().filter(|_| baking.maps.contains(&Kind::Position)) {
+    if let Some(bounds) = high.bounds().filter(|_| baking.needs_positions()) {
         // Without these nobody could turn the colours of a position map back into metres.
         for (axis, name) in ["x", "y", "z"].into_iter().enumerate() {
             produced = produced
@@ -106,7 +106,10 @@ pub fn bake(high: &Mesh, low: &Mesh, baking: &Baking<'_>) -> Result<Baked, Opera
             "the UVs of the low mesh cover no texel; they must lie between 0 and 1 and have area, and `keep` must leave some face to bake".to_owned(),
         ));
     }
-    let nearest = fill::nearest_covered(&covered, size);
+    let mut nearest = fill::nearest_covered(&covered, size);
+    if let Some(dilation) = baking.dilation_px {
+        fill::end_beyond(&mut nearest, size, dilation);
+    }
     let maps = (0..baking.maps.len())
         .map(|index| filled_map(index, &rows, &nearest, baking))
         .collect();
@@ -122,11 +125,14 @@ fn filled_map(index: usize, rows: &[Row], nearest: &[u32], baking: &Baking<'_>) 
     let kind = baking.maps[index];
     let size = baking.size as usize;
     let channels = baking.channels(kind);
+    let ground = baking.ground(kind);
     let samples = nearest.par_iter().flat_map_iter(|&from| {
         let (row, column) = (from as usize / size, from as usize % size);
-        rows[row].texels[index][channels * column..channels * (column + 1)]
-            .iter()
-            .copied()
+        let texel = match from {
+            fill::BEYOND => ground.as_slice(),
+            _ => &rows[row].texels[index][channels * column..channels * (column + 1)],
+        };
+        texel.iter().copied()
     });
     Map {
         width: baking.size,

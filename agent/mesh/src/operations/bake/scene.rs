@@ -65,7 +65,7 @@ impl<'a> Scene<'a> {
         } else {
             Vec::new()
         };
-        let frames = if baking.maps.contains(&Kind::Normal) {
+        let frames = if baking.needs_normals() {
             Some(Frames::new(high, low)?)
         } else {
             None

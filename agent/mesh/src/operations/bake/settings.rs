@@ -31,6 +31,57 @@ impl Scalar {
     }
 }
 
+/// What one channel of the packed map holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Channel {
+    /// A map of one channel.
+    Scalar(Scalar),
+    /// A channel of the normal map: 0 is x, 1 y, 2 z.
+    Normal(usize),
+    /// A channel of the position map.
+    Position(usize),
+    /// The same everywhere: black.
+    Black,
+    /// The same everywhere: the middle, as flat curvature has it.
+    Grey,
+    /// The same everywhere: white.
+    White,
+}
+
+impl From<Scalar> for Channel {
+    fn from(scalar: Scalar) -> Self {
+        Self::Scalar(scalar)
+    }
+}
+
+impl Channel {
+    fn of(name: &str) -> Option<Self> {
+        Some(match name {
+            "normal.x" => Self::Normal(0),
+            "normal.y" => Self::Normal(1),
+            "normal.z" => Self::Normal(2),
+            "position.x" => Self::Position(0),
+            "position.y" => Self::Position(1),
+            "position.z" => Self::Position(2),
+            "black" => Self::Black,
+            "grey" => Self::Grey,
+            "white" => Self::White,
+            other => Self::Scalar(Scalar::of(other)?),
+        })
+    }
+
+    /// The sample beyond the dilation: where nothing is known, the surface is flat, open and thin.
+    fn ground(self, depth: Depth) -> u16 {
+        let middle = depth.most() / 2 + 1;
+        match self {
+            Self::Scalar(Scalar::Curvature | Scalar::Height) | Self::Grey => middle,
+            Self::Normal(axis) if axis < 2 => middle,
+            Self::Scalar(Scalar::Occlusion) | Self::White | Self::Normal(_) => depth.most(),
+            Self::Scalar(Scalar::Thickness) | Self::Position(_) | Self::Black => 0,
+        }
+    }
+}
+
 /// One map.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kind {
@@ -42,7 +93,7 @@ pub enum Kind {
     Position,
     /// One channel.
     Scalar(Scalar),
-    /// Scalars as channels of one map.
+    /// Channels of other maps, or constants, as channels of one map.
     Packed,
 }
 
@@ -109,8 +160,10 @@ pub struct Baking<'a> {
     pub depth: Depth,
     /// Of the normal map.
     pub green: Green,
-    /// Red, green, blue and alpha of the packed map. A colour without a scalar is zero; without alpha there is none.
-    pub packed: [Option<Scalar>; 4],
+    /// How far beyond their charts values go on, texels; none: until the next chart's.
+    pub dilation_px: Option<u32>,
+    /// Red, green, blue and alpha of the packed map. A colour that is absent is zero; without alpha there is none.
+    pub packed: [Option<Channel>; 4],
     /// Tags of the low mesh whose faces get no texels: they lie on a map of their own.
     pub keep: Vec<String>,
     /// Colours of the tags in the ID map.
@@ -131,6 +184,7 @@ impl Default for Baking<'_> {
             samples: 2,
             depth: Depth::Eight,
             green: Green::Up,
+            dilation_px: None,
             packed: [None; 4],
             keep: Vec::new(),
             tags: &[],
@@ -153,7 +207,7 @@ impl<'a> Baking<'a> {
         let mut packed = [None; 4];
         for (channel, setting) in packed.iter_mut().zip(PACKED) {
             if let Some(word) = context.optional_text(setting)? {
-                *channel = Some(Scalar::of(word).ok_or_else(|| unknown(setting, word))?);
+                *channel = Some(Channel::of(word).ok_or_else(|| unknown(setting, word))?);
             }
         }
         let small =
@@ -176,6 +230,10 @@ impl<'a> Baking<'a> {
                 None | Some("up") => Green::Up,
                 Some("down") => Green::Down,
                 Some(word) => return Err(unknown("green", word)),
+            },
+            dilation_px: match context.optional_number("dilation")? {
+                None => None,
+                Some(_) => Some(small("dilation")?),
             },
             packed,
             keep: context
@@ -203,9 +261,44 @@ impl<'a> Baking<'a> {
     pub(super) fn needs(&self, scalar: Scalar) -> bool {
         self.maps.iter().any(|&kind| match kind {
             Kind::Scalar(own) => own == scalar,
-            Kind::Packed => self.packed.contains(&Some(scalar)),
+            Kind::Packed => self.packed.contains(&Some(Channel::Scalar(scalar))),
             Kind::TagId | Kind::Normal | Kind::Position => false,
         })
+    }
+
+    /// Some map shows normals in tangent frames.
+    pub(super) fn needs_normals(&self) -> bool {
+        let packs = |channel: &Option<Channel>| matches!(channel, Some(Channel::Normal(_)));
+        self.maps
+            .iter()
+            .any(|&kind| kind == Kind::Normal || (kind == Kind::Packed && self.packed.iter().any(packs)))
+    }
+
+    /// Some map shows places.
+    pub(super) fn needs_positions(&self) -> bool {
+        let packs = |channel: &Option<Channel>| matches!(channel, Some(Channel::Position(_)));
+        self.maps
+            .iter()
+            .any(|&kind| kind == Kind::Position || (kind == Kind::Packed && self.packed.iter().any(packs)))
+    }
+
+    /// The samples of a texel beyond the dilation.
+    pub(super) fn ground(&self, kind: Kind) -> Vec<u16> {
+        let depth = self.depth_of(kind);
+        let channels: Vec<Channel> = match kind {
+            Kind::TagId => vec![Channel::Black; 3],
+            Kind::Normal => [0, 1, 2].map(Channel::Normal).into(),
+            Kind::Position => [0, 1, 2].map(Channel::Position).into(),
+            Kind::Scalar(scalar) => vec![Channel::Scalar(scalar)],
+            Kind::Packed => {
+                let wanted = self.packed.iter().take(self.channels(kind));
+                wanted.map(|channel| channel.unwrap_or(Channel::Black)).collect()
+            }
+        };
+        channels
+            .into_iter()
+            .map(|channel| channel.ground(depth))
+            .collect()
     }
 
     /// Channels of a map.

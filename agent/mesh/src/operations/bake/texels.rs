@@ -5,7 +5,7 @@ use glam::DVec3;
 use super::cover::Cover;
 use super::project::{Nearby, Projector};
 use super::scene::{Met, Scene};
-use super::{Baking, Depth, Green, Kind, Scalar, directions};
+use super::{Baking, Channel, Depth, Green, Kind, Scalar, directions};
 use crate::spatial::point;
 
 /// One row of texels.
@@ -99,18 +99,23 @@ impl Texel {
         match kind {
             Kind::TagId => place.copy_from_slice(&majority(met, scene).map(u16::from)),
             Kind::Scalar(scalar) => place[0] = self.scalars[scalar as usize],
-            Kind::Position => {
-                let mut shares = DVec3::ZERO;
-                for met in met {
-                    shares += position_share(met, scene);
-                }
-                shares /= met.len() as f64;
-                place.copy_from_slice(&shares.to_array().map(|share| unsigned(share, baking.depth)));
-            }
+            Kind::Position => place.copy_from_slice(&position(met, scene, baking)),
             Kind::Normal => place.copy_from_slice(&normal(met, scene, baking)),
             Kind::Packed => {
-                for (value, scalar) in place.iter_mut().zip(baking.packed) {
-                    *value = scalar.map_or(0, |scalar| self.scalars[scalar as usize]);
+                let packs = |of: fn(&Channel) -> bool| baking.packed.iter().flatten().any(of);
+                let normal = packs(|channel| matches!(channel, Channel::Normal(_)))
+                    .then(|| normal(met, scene, baking));
+                let position = packs(|channel| matches!(channel, Channel::Position(_)))
+                    .then(|| position(met, scene, baking));
+                for (value, channel) in place.iter_mut().zip(baking.packed) {
+                    *value = match channel {
+                        Some(Channel::Scalar(scalar)) => self.scalars[scalar as usize],
+                        Some(Channel::Normal(axis)) => normal.map_or(0, |normal| normal[axis]),
+                        Some(Channel::Position(axis)) => position.map_or(0, |position| position[axis]),
+                        Some(Channel::Grey) => signed(0.0, baking.depth),
+                        Some(Channel::White) => baking.depth.most(),
+                        Some(Channel::Black) | None => 0,
+                    };
                 }
             }
         }
@@ -132,6 +137,15 @@ fn normal(met: &[Met], scene: &Scene<'_>, baking: &Baking<'_>) -> [u16; 3] {
     normal
         .to_array()
         .map(|axis| unsigned(0.5 + 0.5 * axis, baking.depth))
+}
+
+fn position(met: &[Met], scene: &Scene<'_>, baking: &Baking<'_>) -> [u16; 3] {
+    let mut shares = DVec3::ZERO;
+    for met in met {
+        shares += position_share(met, scene);
+    }
+    shares /= met.len() as f64;
+    shares.to_array().map(|share| unsigned(share, baking.depth))
 }
 
 /// The place on the high mesh within its bounds, 0 to 1 along each axis; the middle where they have no extent.

@@ -29,11 +29,35 @@ const MOST_VOXELS: f64 = 8000.0;
 /// Most crossings of grid lines with the surface along one axis: about 3 GiB at work.
 const MOST_CROSSINGS: u64 = 24_000_000;
 
+/// What becomes of creases and corners.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Edges {
+    /// They stay sharp: vertices lie where the planes of the input meet.
+    Keep,
+    /// They are rounded over about a voxel: vertices lie in the middle of the surface in their cell, then of their neighbours.
+    Round,
+}
+
 pub(super) fn run(context: &Context<'_>) -> Result<Produced, OperationError> {
     let mesh = context.mesh("mesh")?;
-    let remeshed = remesh(mesh, context.number("voxel")?)?;
+    let edges = match context.optional_text("edges")? {
+        None | Some("keep") => Edges::Keep,
+        Some("round") => Edges::Round,
+        Some(other) => {
+            return Err(OperationError::Unsuitable(format!(
+                "`edges` cannot be `{other}`; write `keep` or `round`"
+            )));
+        }
+    };
+    let remeshed = remesh_with(mesh, context.number("voxel")?, edges)?;
     let triangles = remeshed.triangles.len() as f64;
     Ok(Produced::mesh(remeshed).with_figure("triangles", triangles))
+}
+
+/// [`remesh_with`] sharp edges, as most tests want it.
+#[cfg(test)]
+pub fn remesh(mesh: &Mesh, voxel_m: f64) -> Result<Mesh, OperationError> {
+    remesh_with(mesh, voxel_m, Edges::Keep)
 }
 
 /// A closed surface, every edge shared by exactly two triangles, around everything that `mesh` surrounds.
@@ -41,7 +65,7 @@ pub(super) fn run(context: &Context<'_>) -> Result<Produced, OperationError> {
 /// `voxel_m` is the spacing of the grid, and so about the length of an edge. Holes are closed by a cone to their
 /// middle first; shells that are turned inside out and lie in no other shell are turned back. Enclosed cavities are
 /// filled, since nobody sees them, and loose parts less than a voxel and a half across are dropped.
-pub fn remesh(mesh: &Mesh, voxel_m: f64) -> Result<Mesh, OperationError> {
+pub fn remesh_with(mesh: &Mesh, voxel_m: f64, edges: Edges) -> Result<Mesh, OperationError> {
     if !(voxel_m > 0.0 && voxel_m.is_finite()) {
         return Err(OperationError::Unsuitable(format!(
             "the voxel must be longer than 0 m, not {voxel_m} m"
@@ -69,14 +93,14 @@ pub fn remesh(mesh: &Mesh, voxel_m: f64) -> Result<Mesh, OperationError> {
     }
     let lines = lines::Lines::through(&solid, &grid);
     let cells = cells::Cells::along(&lines, &grid);
-    let surface = surface::extract(&cells, &lines, &grid, &solid);
+    let surface = surface::extract(&cells, &lines, &grid, &solid, edges);
     let surface = surface::without_hidden_and_loose_parts(surface, voxel_m);
     if surface.triangles.is_empty() {
         return Err(OperationError::Unsuitable(format!(
             "at a voxel of {voxel_m} m the mesh encloses nothing: it is a flat sheet, or thinner than a voxel everywhere; use a smaller voxel or give the model a thickness"
         )));
     }
-    Ok(relax::relaxed(surface, mesh, voxel_m))
+    Ok(relax::relaxed(surface, mesh, voxel_m, edges))
 }
 
 #[cfg(test)]

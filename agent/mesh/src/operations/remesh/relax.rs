@@ -1,11 +1,12 @@
 //! Evens the triangles out within their surface, and gives them their tags.
 //!
 //! Vertices on smooth parts move towards the middle of their neighbours along the surface and are put back onto the
-//! input; creases and corners stay. A vertex that would turn a triangle over stays too.
+//! input; creases and corners stay, or are rounded. A vertex that would turn a triangle over stays too.
 
 use glam::DVec3;
 use rayon::prelude::*;
 
+use super::Edges;
 use super::surface::{Surface, UNKNOWN};
 use crate::Mesh;
 use crate::mesh::UNTAGGED;
@@ -15,7 +16,14 @@ const ROUNDS: usize = 3;
 /// Share of the way to the middle of the neighbours in one round.
 const STEP: f64 = 0.5;
 
-pub(super) fn relaxed(surface: Surface, input: &Mesh, voxel: f64) -> Mesh {
+/// Where creases are rounded: a turn of a right angle then spreads over about three faces.
+const ROUNDING_ROUNDS: usize = 6;
+/// How many vertices to either side of a crease are rounded with it.
+const ROUNDED_RINGS: usize = 2;
+/// No vertex is rounded away from where its cell had it by more than this, in voxels.
+const MOST_ROUNDING: f64 = 0.5;
+
+pub(super) fn relaxed(surface: Surface, input: &Mesh, voxel: f64, edges: Edges) -> Mesh {
     let bvh = Bvh::new(input);
     let Surface {
         mut positions,
@@ -24,12 +32,32 @@ pub(super) fn relaxed(surface: Surface, input: &Mesh, voxel: f64) -> Mesh {
         source,
     } = surface;
     let fans = Fans::new(&triangles, positions.len());
-    for round in 0..ROUNDS {
+    let is_rounded = match edges {
+        Edges::Keep => vec![false; positions.len()],
+        Edges::Round => near_creases(&ranks, &fans, &triangles),
+    };
+    let start = if edges == Edges::Round {
+        positions.clone()
+    } else {
+        Vec::new()
+    };
+    let rounds = match edges {
+        Edges::Keep => ROUNDS,
+        Edges::Round => ROUNDING_ROUNDS,
+    };
+    for round in 0..rounds {
         let moved: Vec<DVec3> = (0..positions.len())
             .into_par_iter()
             .map(|vertex| {
                 let fan = fans.of(vertex);
                 let here = positions[vertex];
+                if is_rounded[vertex] {
+                    let wanted = here + step_to_middle(here, fan, &positions, &triangles);
+                    let from = start[vertex];
+                    let there = from + (wanted - from).clamp_length_max(MOST_ROUNDING * voxel);
+                    let turns = !keeps_sides(here, there, fan, &positions, &triangles);
+                    return if turns { here } else { there };
+                }
                 let target = if ranks[vertex] == 1 {
                     here + step_along_surface(here, fan, &positions, &triangles)
                 } else if round == 0 {
@@ -78,6 +106,31 @@ pub(super) fn relaxed(surface: Surface, input: &Mesh, voxel: f64) -> Mesh {
 /// The places of the two other corners of a fan's triangle.
 fn far_side(corner: u32, positions: &[DVec3], triangles: &[[u32; 3]]) -> [DVec3; 2] {
     others(corner, triangles).map(|other| positions[other as usize])
+}
+
+/// Creases, corners and what lies within some rings around them.
+fn near_creases(ranks: &[u8], fans: &Fans, triangles: &[[u32; 3]]) -> Vec<bool> {
+    let mut near: Vec<bool> = ranks.iter().map(|rank| *rank > 1).collect();
+    for _ in 0..ROUNDED_RINGS {
+        let touches = |vertex: usize| {
+            let corners = fans.of(vertex).iter();
+            let mut around = corners.flat_map(|corner| others(*corner, triangles));
+            near[vertex] || around.any(|other| near[other as usize])
+        };
+        near = (0..ranks.len()).into_par_iter().map(touches).collect();
+    }
+    near
+}
+
+fn step_to_middle(here: DVec3, fan: &[u32], positions: &[DVec3], triangles: &[[u32; 3]]) -> DVec3 {
+    if fan.is_empty() {
+        return DVec3::ZERO;
+    }
+    let middle: DVec3 = fan
+        .iter()
+        .map(|&corner| far_side(corner, positions, triangles)[0])
+        .sum();
+    (middle / fan.len() as f64 - here) * STEP
 }
 
 fn step_along_surface(here: DVec3, fan: &[u32], positions: &[DVec3], triangles: &[[u32; 3]]) -> DVec3 {

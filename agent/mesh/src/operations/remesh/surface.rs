@@ -3,6 +3,7 @@
 use glam::DVec3;
 use rayon::prelude::*;
 
+use super::Edges;
 use super::cells::{Cells, NOT_CROSSED};
 use super::lines::{Grid, Lines};
 use super::place::place;
@@ -22,7 +23,7 @@ pub(super) struct Surface {
     pub source: Vec<u32>,
 }
 
-pub(super) fn extract(cells: &Cells, lines: &Lines, grid: &Grid, solid: &Solid) -> Surface {
+pub(super) fn extract(cells: &Cells, lines: &Lines, grid: &Grid, solid: &Solid, edges: Edges) -> Surface {
     let normals: Vec<DVec3> = (0..solid.triangles.len())
         .into_par_iter()
         .map(|triangle| {
@@ -32,7 +33,7 @@ pub(super) fn extract(cells: &Cells, lines: &Lines, grid: &Grid, solid: &Solid) 
         .collect();
     let rows: Vec<Vec<(DVec3, u8)>> = (0..cells.row_count())
         .into_par_iter()
-        .map(|row| row_vertices(cells, row, lines, grid, &normals))
+        .map(|row| row_vertices(cells, row, lines, grid, &normals, edges))
         .collect();
     let (positions, ranks): (Vec<DVec3>, Vec<u8>) = rows.concat().into_iter().unzip();
     let quads: Vec<Vec<Quad>> = (0..cells.row_count())
@@ -58,6 +59,7 @@ fn row_vertices(
     lines: &Lines,
     grid: &Grid,
     normals: &[DVec3],
+    edges: Edges,
 ) -> Vec<(DVec3, u8)> {
     let [y, z] = cells.row_place(row);
     let mut vertices = Vec::new();
@@ -89,8 +91,8 @@ fn row_vertices(
             let alone = vertices[first..]
                 .iter()
                 .all(|(at, _): &(DVec3, u8)| at.distance(vertex.at) > 0.02);
-            if !alone {
-                // Two sheets meet in one place: the middles of their crossings are apart.
+            if !alone || edges == Edges::Round {
+                // Two sheets meet in one place: the middles of their crossings are apart. And a crease is cut off by them.
                 vertex.at = points[..count].iter().sum::<DVec3>() / count as f64;
             }
             vertices.push((vertex.at, vertex.rank));

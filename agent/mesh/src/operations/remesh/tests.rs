@@ -177,20 +177,108 @@ fn random_boxes_always_give_a_closed_surface() {
     }
 }
 
+/// Distance to the nearest of the twelve edges of the cube from -0.5 to 0.5.
+fn to_cube_edge(p: [f32; 3]) -> f64 {
+    let off = p.map(|coordinate| 0.5 - f64::from(coordinate).abs());
+    (0..3)
+        .map(|axis| {
+            let (b, c) = (off[(axis + 1) % 3], off[(axis + 2) % 3]);
+            // Beyond its end an edge goes on as the next one.
+            let beyond = (-off[axis]).max(0.0);
+            (b * b + c * c + beyond * beyond).sqrt()
+        })
+        .fold(f64::INFINITY, f64::min)
+}
+
+/// Where the surface turns by more than 60 degrees at once: the middles of these edges.
+fn sharp_edges(mesh: &Mesh) -> Vec<[f32; 3]> {
+    let mut normals = std::collections::HashMap::new();
+    let mut sharp = Vec::new();
+    for (face, &[a, b, c]) in mesh.triangles.iter().enumerate() {
+        let [p, q, r] = mesh.corners(face).map(point);
+        let normal = (q - p).cross(r - p).normalize();
+        for (from, to) in [(a, b), (b, c), (c, a)] {
+            match normals.remove(&(to, from)) {
+                None => {
+                    normals.insert((from, to), normal);
+                }
+                Some(other) if normal.dot(other) < 0.5 => {
+                    let [from, to] = [from, to].map(|corner| point(mesh.positions[corner as usize]));
+                    sharp.push((0.5 * (from + to)).as_vec3().to_array());
+                }
+                Some(_) => {}
+            }
+        }
+    }
+    sharp
+}
+
+#[test]
+fn edges_of_a_cube_stay_sharp_or_are_rounded_within_a_voxel() {
+    let cube = cuboid([-0.5; 3], [0.5; 3], "timber");
+    // None of them divides the side, so that edges lie anywhere in their cells.
+    for voxel in [0.03, 0.043, 0.057] {
+        let keep = remesh_with(&cube, voxel, Edges::Keep).unwrap();
+        let on_edge = |p: &&[f32; 3]| to_cube_edge(**p) < 0.01 * voxel;
+        let along = keep.positions.iter().filter(on_edge).count() as f64;
+        assert!(along > 11.0 / voxel, "{along} vertices lie on edges");
+        let sharp = sharp_edges(&keep);
+        assert!(sharp.len() as f64 > 11.0 / voxel);
+        let farthest = sharp.into_iter().map(to_cube_edge).fold(0.0, f64::max);
+        assert!(farthest < 0.05 * voxel, "{farthest}");
+
+        let round = remesh_with(&cube, voxel, Edges::Round).unwrap();
+        assert_closed(&round, 2);
+        let nearest = round.positions.iter().map(|&p| to_cube_edge(p));
+        let nearest = nearest.fold(f64::INFINITY, f64::min);
+        assert!(nearest > 0.1 * voxel, "a vertex lies {nearest} m from an edge");
+        assert_eq!(sharp_edges(&round).len(), 0);
+        // Nothing is lost beyond a voxel, and what is a few voxels from an edge lies in its plane.
+        let farthest = farthest_from(&round, &cube);
+        assert!(farthest < voxel, "{farthest}");
+        for p in &round.positions {
+            let depth = p
+                .iter()
+                .map(|c| 0.5 - f64::from(c.abs()))
+                .fold(f64::INFINITY, f64::min);
+            assert!(to_cube_edge(*p) < 4.0 * voxel || depth.abs() < 1.0e-6, "{p:?}");
+        }
+        assert!(round.volume() < keep.volume() && round.volume() > 1.0 - 12.0 * voxel * voxel);
+    }
+}
+
+#[test]
+fn round_bodies_are_alike_with_both_kinds_of_edges() {
+    // Against the closed form: a ball of radius 0.5, whose 20480 input triangles lie within 0.0003 of it.
+    let ball = sphere([0.0; 3], 0.5, 5, "iron");
+    for edges in [Edges::Keep, Edges::Round] {
+        let out = remesh_with(&ball, 0.02, edges).unwrap();
+        assert_closed(&out, 2);
+        let worst = out
+            .positions
+            .iter()
+            .map(|&p| (point(p).length() - 0.5).abs())
+            .fold(0.0, f64::max);
+        assert!(worst < 0.0005, "{edges:?}: {worst}");
+    }
+}
+
 #[test]
 fn one_thread_or_seven_give_the_same_bytes() {
     let mesh = plank_crate();
-    let with = |threads| {
-        rayon::ThreadPoolBuilder::new()
-            .num_threads(threads)
-            .build()
-            .unwrap()
-            .install(|| remesh(&mesh, 0.02))
-            .unwrap()
-    };
-    let one = with(1);
-    assert_eq!(one, with(2));
-    assert_eq!(one, with(7));
+    for edges in [Edges::Keep, Edges::Round] {
+        let with = |threads| {
+            rayon::ThreadPoolBuilder::new()
+                .num_threads(threads)
+                .build()
+                .unwrap()
+                .install(|| remesh_with(&mesh, 0.02, edges))
+                .unwrap()
+        };
+        let one = with(1);
+        assert_eq!(one, with(2));
+        assert_eq!(one, with(7));
+    }
 }
 
 #[test]

@@ -54,6 +54,13 @@ pub fn wear(mesh: &Mesh, wearing: &Wearing<'_>) -> Result<Mesh, OperationError> 
     if wearing.depth_m == 0.0 {
         return Ok(mesh.clone());
     }
+    // Split vertices bulge nowhere and would part where they move.
+    let welded = mesh.clone().welded();
+    let mesh = if welded.positions.len() < mesh.positions.len() {
+        &welded
+    } else {
+        mesh
+    };
     let before: Vec<DVec3> = mesh.positions.iter().map(|&position| point(position)).collect();
     let fans = Fans::new(&mesh.triangles, before.len());
     let limits = limits(mesh, &before, &fans, tag, wearing);

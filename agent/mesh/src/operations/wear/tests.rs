@@ -150,3 +150,23 @@ fn threads_change_nothing() {
     };
     assert_eq!(with(1), with(7));
 }
+
+#[test]
+fn split_vertices_do_not_part() {
+    let whole = remesh(&cuboid([-0.5; 3], [0.5; 3], "timber"), 0.04).unwrap();
+    let split = Mesh {
+        positions: (0..whole.triangles.len())
+            .flat_map(|face| whole.corners(face))
+            .collect(),
+        triangles: (0..whole.triangles.len() as u32)
+            .map(|face| [0, 1, 2].map(|corner| 3 * face + corner))
+            .collect(),
+        ..whole.clone()
+    };
+    let worn = wear(&split, &EVEN).unwrap();
+    assert!(worn.is_closed() && worn.clone().welded().is_closed());
+    // And it wears as the whole one does.
+    let as_whole = wear(&whole, &EVEN).unwrap();
+    assert!(as_whole.volume() < whole.volume() - 0.001);
+    assert!((worn.volume() - as_whole.volume()).abs() < 1e-6);
+}

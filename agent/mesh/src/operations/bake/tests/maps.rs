@@ -252,7 +252,8 @@ fn packed_channels_equal_the_single_maps() {
         Scalar::Thickness,
     ];
     for (depth, alpha) in [(Depth::Eight, true), (Depth::Sixteen, false)] {
-        let packed = [Some(single[0]), Some(single[1]), None, alpha.then_some(single[3])];
+        let packed = [Some(single[0]), Some(single[1]), None, alpha.then_some(single[3])]
+            .map(|scalar| scalar.map(Channel::Scalar));
         let baking = Baking {
             maps: single
                 .map(Kind::Scalar)
@@ -287,6 +288,126 @@ fn packed_channels_equal_the_single_maps() {
     };
     let error = bake(&mesh, &mesh, &nothing).unwrap_err().to_string();
     assert!(error.contains("packed-red"), "{error}");
+}
+
+#[test]
+fn packed_channels_may_be_those_of_other_maps_or_constants() {
+    let mesh = with_cells(torus(1.0, 0.4, 24, 12, "iron"));
+    for depth in [Depth::Eight, Depth::Sixteen] {
+        let baking = Baking {
+            maps: vec![Kind::Normal, Kind::Position, Kind::Packed],
+            size: 64,
+            depth,
+            ..Baking::default()
+        };
+        let all = [
+            [
+                Channel::Normal(0),
+                Channel::Normal(1),
+                Channel::Normal(2),
+                Channel::White,
+            ],
+            [
+                Channel::Position(2),
+                Channel::Position(0),
+                Channel::Grey,
+                Channel::Position(1),
+            ],
+            [
+                Channel::Black,
+                Channel::Normal(2),
+                Channel::Position(0),
+                Channel::Grey,
+            ],
+        ];
+        for channels in all {
+            let packed = channels.map(Some);
+            let maps = bake(
+                &mesh,
+                &mesh,
+                &Baking {
+                    packed,
+                    ..baking.clone()
+                },
+            )
+            .unwrap()
+            .maps;
+            let of = |map: &Map, channel: usize, channels: usize| -> Vec<u16> {
+                samples(map).into_iter().skip(channel).step_by(channels).collect()
+            };
+            for (place, channel) in channels.into_iter().enumerate() {
+                let most = depth.most();
+                let expected = match channel {
+                    Channel::Normal(axis) => of(&maps[0], axis, 3),
+                    Channel::Position(axis) => of(&maps[1], axis, 3),
+                    Channel::Grey => vec![most / 2 + 1; 64 * 64],
+                    Channel::White => vec![most; 64 * 64],
+                    _ => vec![0; 64 * 64],
+                };
+                assert_eq!(of(&maps[2], place, 4), expected, "{channel:?}");
+            }
+            // And a packed map alone works out what it needs.
+            let alone = Baking {
+                packed,
+                maps: vec![Kind::Packed],
+                ..baking.clone()
+            };
+            assert_eq!(bake(&mesh, &mesh, &alone).unwrap().maps[0], maps[2]);
+        }
+    }
+}
+
+#[test]
+fn values_end_where_the_dilation_does_and_the_ground_begins() {
+    let mesh = with_cells(cuboid([0.0; 3], [1.0; 3], "iron"));
+    let baking = Baking {
+        maps: [Scalar::Thickness, Scalar::Curvature, Scalar::Occlusion]
+            .map(Kind::Scalar)
+            .into_iter()
+            .chain([Kind::Normal])
+            .collect(),
+        size: 64,
+        rays: 4,
+        ..Baking::default()
+    };
+    let with = |dilation_px| {
+        bake(
+            &mesh,
+            &mesh,
+            &Baking {
+                dilation_px,
+                ..baking.clone()
+            },
+        )
+        .unwrap()
+        .maps
+    };
+    let (endless, none, two) = (with(None), with(Some(0)), with(Some(2)));
+    assert_eq!(endless, with(Some(64 * 2)));
+    // A thickness is never black on a body, so what is black lies beyond.
+    let beyond =
+        |maps: &[Map]| -> Vec<bool> { samples(&maps[0]).into_iter().map(|sample| sample == 0).collect() };
+    let (bare, near) = (beyond(&none), beyond(&two));
+    assert!(bare.contains(&true) && near.contains(&true));
+    for texel in 0..64 * 64_i32 {
+        let (x, y) = (texel % 64, texel / 64);
+        let within = |most: i32| {
+            (0..64 * 64_i32).any(|other| {
+                let (across, down) = (other % 64 - x, other / 64 - y);
+                across * across + down * down <= most * most && !bare[other as usize]
+            })
+        };
+        assert_eq!(near[texel as usize], !within(2), "{x} {y}");
+        for (map, ground) in [(1, vec![128]), (2, vec![255]), (3, vec![128, 128, 255])] {
+            let channels = ground.len();
+            let at = channels * texel as usize..channels * (texel as usize + 1);
+            let expected = match near[texel as usize] {
+                true => ground,
+                false => samples(&endless[map])[at.clone()].to_vec(),
+            };
+            assert_eq!(samples(&two[map])[at], expected);
+        }
+    }
 }
 
 /// What a row of the table has in the way of a point at the origin that looks along +z.
