@@ -108,6 +108,7 @@ pub fn bake(high: &Mesh, low: &Mesh, baking: &Baking<'_>) -> Result<Baked, Opera
     }
     let nearest = fill::nearest_covered(&covered, size);
     let maps = (0..baking.maps.len())
+        .into_par_iter()
         .map(|index| filled_map(index, &rows, &nearest, baking))
         .collect();
     Ok(Baked {
