@@ -1,5 +1,5 @@
 //! How fast the operations are beside other people's programs, both run in one go, on one thread and on two:
-//! `TIDEMILL_OUTSIDE=target/outside cargo run --release -p tidemill-mesh --example geometry_speed [MODEL.obj] [simplify|rays|remesh|bake …]`.
+//! `TIDEMILL_OUTSIDE=target/outside cargo run --release -p tidemill-mesh --example geometry_speed [MODEL.obj] [simplify|rays|remesh|bake|pictures …]`.
 //!
 //! The references are PyPI `fast-simplification`, `xatlas` and `embreex` (`tests/outside/geometry_speed.py`; `tests/run` installs
 //! them). Without a model, one of 70,000 triangles is made. A ratio is the reference's time over ours: 1 is as fast.
@@ -21,6 +21,7 @@ use tidemill_mesh::operations::bake::{Baking, Kind, Scalar, bake};
 use tidemill_mesh::operations::simplify::{Goal, simplify};
 use tidemill_mesh::operations::unwrap::{Unwrapping, unwrap};
 use tidemill_mesh::operations::{self, Context};
+use tidemill_mesh::picture::{Skin, ViewSettings, turntable};
 use tidemill_mesh::read::{ModelFile, Placement, read_mesh};
 use tidemill_mesh::spatial::Bvh;
 use tidemill_mesh::value::Value;
@@ -61,6 +62,9 @@ fn main() -> Result<(), Failure> {
             }
             if wants("bake") {
                 bake_all(&mesh, threads)?;
+            }
+            if wants("pictures") {
+                pictures(&mesh, threads);
             }
             Ok(())
         })?;
@@ -305,4 +309,19 @@ fn bake_all(mesh: &Mesh, threads: usize) -> Result<(), Failure> {
         begin.elapsed().as_secs_f64()
     );
     Ok(())
+}
+
+/// A strip as reports show it.
+fn pictures(mesh: &Mesh, threads: usize) {
+    const VIEWS: u32 = 8;
+    let strip_ms = best(|| {
+        turntable(
+            mesh,
+            &[],
+            Skin::default(),
+            ViewSettings::three_quarter(224),
+            VIEWS,
+        )
+    });
+    println!("strip of {VIEWS} pictures of 224 on {threads}: {strip_ms:.0} ms");
 }

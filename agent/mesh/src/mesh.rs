@@ -243,15 +243,22 @@ impl Mesh {
 
     /// Makes bit-equal positions one vertex (0.0 and -0.0 are equal), in order of first use, and drops unused ones.
     pub fn welded(mut self) -> Self {
+        const UNKNOWN: u32 = u32::MAX;
         let mut index_of: HashMap<[u32; 3], u32> = HashMap::with_capacity(self.positions.len());
         let mut positions = Vec::with_capacity(self.positions.len());
+        // Each vertex is looked up by its place once, however many triangles use it.
+        let mut became = vec![UNKNOWN; self.positions.len()];
         for corner in self.triangles.iter_mut().flatten() {
-            // Adding 0.0 turns -0.0 into 0.0 and leaves every other number as it is.
-            let position = self.positions[*corner as usize].map(|coordinate| coordinate + 0.0);
-            *corner = *index_of.entry(position.map(f32::to_bits)).or_insert_with(|| {
-                positions.push(position);
-                (positions.len() - 1) as u32
-            });
+            let known = &mut became[*corner as usize];
+            if *known == UNKNOWN {
+                // Adding 0.0 turns -0.0 into 0.0 and leaves every other number as it is.
+                let position = self.positions[*corner as usize].map(|coordinate| coordinate + 0.0);
+                *known = *index_of.entry(position.map(f32::to_bits)).or_insert_with(|| {
+                    positions.push(position);
+                    (positions.len() - 1) as u32
+                });
+            }
+            *corner = *known;
         }
         self.positions = positions;
         self

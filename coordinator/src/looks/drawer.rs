@@ -13,7 +13,7 @@ use tidemill_proto::Digest;
 use tidemill_proto::v1::{Picture, PictureWish};
 
 /// Raised when pictures are drawn in another way, so that old ones are drawn anew.
-const LOOK: u32 = 2;
+const LOOK: u32 = 3;
 /// A PNG file begins so (PNG specification, section 5.2).
 const PNG_BEGINS: &[u8] = b"\x89PNG\r\n\x1a\n";
 /// The number of frames, and enough to tell a PNG file.

@@ -6,6 +6,7 @@ mod worker;
 use std::collections::{BTreeMap, HashMap};
 use std::path::PathBuf;
 
+use rayon::prelude::*;
 use tidemill_ops::{Call, Chain, ChainReport};
 
 use crate::map::MapError;
@@ -182,12 +183,20 @@ fn run(chain: &Chain, log: &dyn Fn(&str)) -> Result<ChainReport, ChainError> {
     } else {
         &[]
     };
-    for output in &chain.outputs {
-        let value = values.get(&output.name).ok_or_else(|| ChainError::Output {
-            output: output.name.clone(),
-            problem: "no operation made a value of that name".to_owned(),
-        })?;
-        let bytes = files::write(output, value, colors)?;
+    // Packing many maps takes as long as some operations, so files are written side by side.
+    let written: Vec<Result<usize, ChainError>> = chain
+        .outputs
+        .par_iter()
+        .map(|output| {
+            let value = values.get(&output.name).ok_or_else(|| ChainError::Output {
+                output: output.name.clone(),
+                problem: "no operation made a value of that name".to_owned(),
+            })?;
+            files::write(output, value, colors)
+        })
+        .collect();
+    for (output, bytes) in chain.outputs.iter().zip(written) {
+        let bytes = bytes?;
         log(&format!("wrote `{}`: {bytes} bytes", output.name));
     }
     Ok(report)

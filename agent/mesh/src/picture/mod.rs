@@ -17,7 +17,8 @@ use crate::write::corner_normals;
 use crate::{Map, Mesh};
 use camera::Camera;
 use raster::Visibility;
-use shade::Shading;
+use rayon::prelude::*;
+use shade::{FILL_LIGHT, KEY_LIGHT, Shading, Subject};
 use texture::Textures;
 
 /// Pictures of more pixels than this a side are drawn with fewer samples a pixel, to bound the memory.
@@ -66,7 +67,7 @@ pub fn draw_mesh(mesh: &Mesh, colors: &[TagColor], view: ViewSettings) -> Map {
 pub fn draw_with_maps(mesh: &Mesh, colors: &[TagColor], skin: Skin<'_>, view: ViewSettings) -> Map {
     let samples = samples_of(view.side);
     let camera = Camera::looking_at(mesh, view, view.side as usize * samples);
-    draw(mesh, colors, skin, camera, view.side)
+    draw(&subject(mesh, colors, skin), camera.as_ref(), view.side)
 }
 
 /// A strip of pictures side by side, each a step further around the mesh, from the view given; all of one scale, so that the mesh turns
@@ -82,17 +83,32 @@ pub fn turntable(mesh: &Mesh, colors: &[TagColor], skin: Skin<'_>, view: ViewSet
     let cameras = Camera::turning_around(mesh, &views, side);
     let pixels = view.side as usize;
     let mut canvas = Canvas::new(pixels * views.len(), pixels, PAPER);
-    for (step, camera) in cameras.into_iter().enumerate() {
+    let subject = subject(mesh, colors, skin);
+    // As many side by side as take little memory beside the mesh.
+    let at_once = (SAMPLES_AT_ONCE / (side * side).max(1)).max(1);
+    let frames: Vec<Map> = cameras
+        .chunks(at_once)
+        .flat_map(|cameras| {
+            let drawn = cameras
+                .par_iter()
+                .map(|camera| draw(&subject, camera.as_ref(), view.side));
+            drawn.collect::<Vec<Map>>()
+        })
+        .collect();
+    for (step, frame) in frames.iter().enumerate() {
         let area = Area {
             x: step * pixels,
             y: 0,
             width: pixels,
             height: pixels,
         };
-        canvas.put(area, &draw(mesh, colors, skin, camera, view.side));
+        canvas.put(area, frame);
     }
     canvas.into_map()
 }
+
+/// A sample takes about 24 bytes while its frame is drawn.
+const SAMPLES_AT_ONCE: usize = 4_000_000;
 
 const PAPER: [u8; 3] = [244, 244, 243];
 
@@ -104,17 +120,10 @@ fn samples_of(side: u32) -> usize {
     }
 }
 
-fn draw(mesh: &Mesh, colors: &[TagColor], skin: Skin<'_>, camera: Option<Camera>, pixels: u32) -> Map {
-    let samples = samples_of(pixels);
-    let side = pixels as usize * samples;
-    let Some(camera) = camera else {
-        return Map::filled(pixels, pixels, &PAPER, true);
-    };
-    let visibility = Visibility::of(mesh, &camera, side);
-    let shadow = shadow::ground_shadow(mesh, &camera, side);
+fn subject<'a>(mesh: &'a Mesh, colors: &[TagColor], skin: Skin<'a>) -> Subject<'a> {
     let mut tag_rgb = tag_colors(&mesh.tags, colors);
     tag_rgb.push(UNTAGGED_RGB);
-    let shading = Shading {
+    Subject {
         mesh,
         normals: corner_normals(mesh),
         tag_colors: tag_rgb
@@ -122,10 +131,23 @@ fn draw(mesh: &Mesh, colors: &[TagColor], skin: Skin<'_>, camera: Option<Camera>
             .map(|rgb| rgb.map(linear_from_srgb).into())
             .collect(),
         textures: Textures::new(skin),
-        camera: &camera,
-        visibility: &visibility,
-        shadow: &shadow,
+    }
+}
+
+fn draw(subject: &Subject<'_>, camera: Option<&Camera>, pixels: u32) -> Map {
+    let samples = samples_of(pixels);
+    let side = pixels as usize * samples;
+    let Some(camera) = camera else {
+        return Map::filled(pixels, pixels, &PAPER, true);
+    };
+    let shading = Shading {
+        subject,
+        camera,
+        visibility: &Visibility::of(subject.mesh, camera, side),
+        shadow: &shadow::ground_shadow(subject.mesh, camera, side),
         side,
+        key_light: camera.light(KEY_LIGHT),
+        fill_light: camera.light(FILL_LIGHT),
     };
     shading.picture(pixels, samples)
 }

@@ -12,7 +12,7 @@ use crate::{Mesh, mesh::UNTAGGED};
 
 /// Towards the key light: from the upper left, a little in front of the mesh as the viewer sees it.
 pub(super) const KEY_LIGHT: [f32; 3] = [-0.45, 1.25, 0.75];
-const FILL_LIGHT: [f32; 3] = [1.0, 0.35, 0.3];
+pub(super) const FILL_LIGHT: [f32; 3] = [1.0, 0.35, 0.3];
 const KEY_STRENGTH: f32 = 0.78;
 const FILL_STRENGTH: f32 = 0.16;
 const SKY: f32 = 0.34;
@@ -22,20 +22,45 @@ const RIM_STRENGTH: f32 = 0.10;
 const OCCLUSION_RADIUS: f32 = 0.13;
 const OCCLUSION_STRENGTH: f32 = 1.5;
 const OCCLUSION_TAPS: usize = 18;
+/// Samples of a pixel share their openness where they face alike, and are no farther apart in depth than this, in radii of the mesh.
+const SAME_SURFACE_COSINE: f32 = 0.9;
+const SAME_SURFACE_DEPTH: f32 = 0.02;
 /// The light ground, linear, at the top and at the bottom of the picture.
 const BACKGROUND_TOP: f32 = 0.93;
 const BACKGROUND_BOTTOM: f32 = 0.78;
 
-pub(super) struct Shading<'a> {
+/// What is the same from wherever it is seen.
+pub(super) struct Subject<'a> {
     pub mesh: &'a Mesh,
     pub normals: Vec<[[f32; 3]; 3]>,
     /// Linear; the last one is of faces without a tag.
     pub tag_colors: Vec<Vec3>,
     pub textures: Textures<'a>,
+}
+
+pub(super) struct Shading<'a> {
+    pub subject: &'a Subject<'a>,
     pub camera: &'a Camera,
     pub visibility: &'a Visibility,
     pub shadow: &'a [f32],
     pub side: usize,
+    /// Where the lights stand in this view.
+    pub key_light: Vec3,
+    pub fill_light: Vec3,
+}
+
+/// How open the sky is above one sample of a pixel, and where that was: its neighbours on the same surface take it over.
+struct Opened {
+    openness: f32,
+    depth: f32,
+    flat: Vec3,
+}
+
+impl Opened {
+    /// Whether a sample of the same pixel lies on the same surface, `near` apart in depth at most.
+    fn holds_for(&self, depth: f32, flat: Vec3, near: f32) -> bool {
+        self.flat.dot(flat) > SAME_SURFACE_COSINE && (self.depth - depth).abs() <= near
+    }
 }
 
 impl Shading<'_> {
@@ -49,10 +74,11 @@ impl Shading<'_> {
                 let mut line = Vec::with_capacity(width * 3);
                 for column in 0..width {
                     let mut sum = Vec3::ZERO;
+                    let mut opened = None;
                     for sample in 0..samples * samples {
                         let x = column * samples + sample % samples;
                         let y = row * samples + sample / samples;
-                        sum += self.sample(x, y, &taps);
+                        sum += self.sample(x, y, &taps, &mut opened);
                     }
                     let mean = sum / (samples * samples) as f32;
                     line.extend(mean.to_array().map(srgb_from_linear));
@@ -69,7 +95,7 @@ impl Shading<'_> {
         }
     }
 
-    fn sample(&self, x: usize, y: usize, taps: &[[f32; 2]]) -> Vec3 {
+    fn sample(&self, x: usize, y: usize, taps: &[[f32; 2]], opened: &mut Option<Opened>) -> Vec3 {
         let place = y * self.side + x;
         let triangle = self.visibility.triangles[place];
         if triangle == NOTHING {
@@ -83,15 +109,28 @@ impl Shading<'_> {
         let point = self.camera.point_at(x as f32 + 0.5, y as f32 + 0.5, depth);
         let to_eye = -ray.normalize();
         let (normal, flat, texel) = self.normal(triangle as usize, point, to_eye);
-        let openness = self.openness(x, y, point, depth, flat, taps) * texel.openness;
+        let near = SAME_SURFACE_DEPTH * self.camera.radius;
+        let openness = match opened {
+            Some(before) if before.holds_for(depth, flat, near) => before.openness,
+            _ => {
+                let openness = self.openness(x, y, point, depth, flat, taps);
+                *opened = Some(Opened {
+                    openness,
+                    depth,
+                    flat,
+                });
+                openness
+            }
+        };
+        let openness = openness * texel.openness;
         let color = texel.color.unwrap_or_else(|| self.tag_color(triangle as usize));
         self.lit(color, normal, to_eye, openness)
     }
 
     fn tag_color(&self, triangle: usize) -> Vec3 {
-        let tag = self.mesh.face_tags[triangle];
-        let last = self.tag_colors.len() - 1;
-        self.tag_colors[if tag == UNTAGGED {
+        let tag = self.subject.mesh.face_tags[triangle];
+        let last = self.subject.tag_colors.len() - 1;
+        self.subject.tag_colors[if tag == UNTAGGED {
             last
         } else {
             usize::from(tag).min(last)
@@ -99,9 +138,8 @@ impl Shading<'_> {
     }
 
     fn lit(&self, color: Vec3, normal: Vec3, to_eye: Vec3, openness: f32) -> Vec3 {
-        let key_light = self.camera.light(KEY_LIGHT);
-        let key = normal.dot(key_light).max(0.0);
-        let fill = normal.dot(self.camera.light(FILL_LIGHT)).max(0.0);
+        let key = normal.dot(self.key_light).max(0.0);
+        let fill = normal.dot(self.fill_light).max(0.0);
         let ambient = GROUND + (SKY - GROUND) * (0.5 + 0.5 * normal.y);
         // Corners keep some key light: all of it lost looks like dirt.
         let diffuse =
@@ -109,7 +147,7 @@ impl Shading<'_> {
         let facing = normal.dot(to_eye).clamp(0.0, 1.0);
         let edge = 1.0 - facing;
         let rim = RIM_STRENGTH * edge * edge * edge * (0.5 + 0.5 * normal.y) * openness;
-        let halfway = (key_light + to_eye).normalize_or_zero();
+        let halfway = (self.key_light + to_eye).normalize_or_zero();
         let gloss = normal.dot(halfway).max(0.0);
         // To the 32nd power by squaring: the same on every machine.
         let gloss = (0..5).fold(gloss, |power, _| power * power);
@@ -118,17 +156,17 @@ impl Shading<'_> {
 
     /// The shading normal and the triangle's own, both turned to the viewer, and what the maps say.
     fn normal(&self, triangle: usize, point: Vec3, to_eye: Vec3) -> (Vec3, Vec3, Texel) {
-        let [a, b, c] = self.mesh.corners(triangle).map(Vec3::from);
+        let [a, b, c] = self.subject.mesh.corners(triangle).map(Vec3::from);
         let across = (b - a).cross(c - a);
         let double_area = across.length_squared().max(f32::MIN_POSITIVE);
         let weight_b = (point - a).cross(c - a).dot(across) / double_area;
         let weight_c = (b - a).cross(point - a).dot(across) / double_area;
-        let [at_a, at_b, at_c] = self.normals[triangle].map(Vec3::from);
+        let [at_a, at_b, at_c] = self.subject.normals[triangle].map(Vec3::from);
         let weights = [1.0 - weight_b - weight_c, weight_b, weight_c];
         let smooth = at_a * weights[0] + at_b * weights[1] + at_c * weights[2];
         let front = across.dot(to_eye) >= 0.0;
-        let texel = self.textures.at(
-            self.mesh,
+        let texel = self.subject.textures.at(
+            self.subject.mesh,
             triangle,
             weights,
             smooth.normalize_or(across.normalize_or(to_eye)),

@@ -2,12 +2,12 @@
 //!
 //! Source of the heuristic: Goldsmith & Salmon 1987; of the binned build: Wald 2007 (both from memory).
 
-use glam::DVec3;
+use glam::{DVec3, Vec4};
 
 use super::point;
 use crate::Mesh;
 
-/// Most triangles in one leaf.
+/// Most triangles in one leaf: those of one [`Pack`].
 const LEAF_TRIANGLES: usize = 4;
 /// Bins along the axis of a split.
 const BINS: usize = 16;
@@ -23,10 +23,31 @@ pub(super) const EMPTY: u32 = u32::MAX;
 #[derive(Debug, Clone)]
 pub struct Bvh {
     pub(super) nodes: Vec<Node>,
-    /// Corners of the triangles in leaf order.
-    pub(super) corners: Vec<[[f32; 3]; 3]>,
-    /// For each place in leaf order the index of the triangle in the mesh.
-    pub(super) triangle_of: Vec<u32>,
+    /// The leaves.
+    pub(super) packs: Vec<Pack>,
+    /// Greatest coordinate of any corner, whatever its sign.
+    pub(super) reach: f32,
+}
+
+/// Four triangles of a leaf, side by side so that one instruction can test all.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Pack {
+    /// `corners[corner][axis]`; what no triangle uses is 0.
+    pub corners: [[Vec4; 3]; 3],
+    /// Their indices in the mesh.
+    pub triangles: [u32; 4],
+}
+
+impl Pack {
+    const VACANT: Self = Self {
+        corners: [[Vec4::ZERO; 3]; 3],
+        triangles: [EMPTY; 4],
+    };
+
+    /// Corners of one of the triangles.
+    pub fn corners_of(&self, lane: usize) -> [DVec3; 3] {
+        self.corners.map(|axes| point(axes.map(|lanes| lanes[lane])))
+    }
 }
 
 /// Four children, their boxes side by side so that one instruction can test all.
@@ -34,8 +55,8 @@ pub struct Bvh {
 #[repr(C, align(64))]
 pub(super) struct Node {
     /// `bounds[2 * axis]` holds the least, `bounds[2 * axis + 1]` the greatest coordinates of the four boxes.
-    pub bounds: [[f32; 4]; 6],
-    /// Index of an inner node, or of the first triangle of a leaf, or [`EMPTY`].
+    pub bounds: [Vec4; 6],
+    /// Index of an inner node, or of the pack of a leaf, or [`EMPTY`].
     pub child: [u32; 4],
     /// Triangles of a leaf; 0 for an inner node.
     pub count: [u32; 4],
@@ -44,12 +65,12 @@ pub(super) struct Node {
 impl Node {
     const VACANT: Self = Self {
         bounds: [
-            [f32::INFINITY; 4],
-            [f32::NEG_INFINITY; 4],
-            [f32::INFINITY; 4],
-            [f32::NEG_INFINITY; 4],
-            [f32::INFINITY; 4],
-            [f32::NEG_INFINITY; 4],
+            Vec4::INFINITY,
+            Vec4::NEG_INFINITY,
+            Vec4::INFINITY,
+            Vec4::NEG_INFINITY,
+            Vec4::INFINITY,
+            Vec4::NEG_INFINITY,
         ],
         child: [EMPTY; 4],
         count: [0; 4],
@@ -79,27 +100,29 @@ impl Bvh {
             })
             .collect();
         let mut nodes = Vec::with_capacity(triangles.len() / 4 + 1);
+        let mut packs = Vec::with_capacity(triangles.len() / 2 + 1);
+        let mut reach = 0.0_f32;
         if items.is_empty() {
             nodes.push(Node::VACANT);
         } else {
             let tree = split(&mut items, 0, 0);
-            flatten(&tree, &mut nodes);
+            reach = tree.bounds.reach();
+            let pack = |first: u32, count: u32| {
+                let mut pack = Pack::VACANT;
+                let leaf = &items[first as usize..(first + count) as usize];
+                for (lane, item) in leaf.iter().enumerate() {
+                    pack.triangles[lane] = item.index;
+                    for (corner, axes) in triangles[item.index as usize].iter().zip(&mut pack.corners) {
+                        for (axis, lanes) in axes.iter_mut().enumerate() {
+                            lanes[lane] = positions[*corner as usize][axis];
+                        }
+                    }
+                }
+                pack
+            };
+            flatten(&tree, &mut nodes, &mut packs, &pack);
         }
-        let triangle_of: Vec<u32> = items.iter().map(|item| item.index).collect();
-        let corners = triangle_of
-            .iter()
-            .map(|&index| triangles[index as usize].map(|corner| positions[corner as usize]))
-            .collect();
-        Self {
-            nodes,
-            corners,
-            triangle_of,
-        }
-    }
-
-    /// Corners of the triangle at a place in leaf order.
-    pub(super) fn corners_at(&self, place: usize) -> [DVec3; 3] {
-        self.corners[place].map(point)
+        Self { nodes, packs, reach }
     }
 }
 
@@ -127,6 +150,12 @@ impl Bounds {
             self.low[axis] = self.low[axis].min(other.low[axis]);
             self.high[axis] = self.high[axis].max(other.high[axis]);
         }
+    }
+
+    /// Greatest coordinate, whatever its sign.
+    fn reach(&self) -> f32 {
+        let coordinates = self.low.into_iter().chain(self.high);
+        coordinates.fold(0.0, |most, coordinate| most.max(coordinate.abs()))
     }
 
     /// Half the surface area; 0 where nothing was added.
@@ -240,7 +269,7 @@ fn best_plane(items: &[Item], centres: &Bounds) -> Option<(usize, usize)> {
             right_cost[bin] = if count == 0 {
                 f32::INFINITY
             } else {
-                side.half_area() * count as f32
+                side.half_area() * packs_of(count)
             };
         }
         let mut side = Bounds::NONE;
@@ -251,13 +280,18 @@ fn best_plane(items: &[Item], centres: &Bounds) -> Option<(usize, usize)> {
             if count == 0 || right_cost[bin] == f32::INFINITY {
                 continue;
             }
-            let cost = side.half_area() * count as f32 + right_cost[bin];
+            let cost = side.half_area() * packs_of(count) + right_cost[bin];
             if best.is_none_or(|(least, _, _)| cost < least) {
                 best = Some((cost, axis, bin));
             }
         }
     }
     best.map(|(_, axis, bin)| (axis, bin))
+}
+
+/// How many packs hold so many triangles. One with room left costs as much as a full one, so full ones are preferred.
+fn packs_of(count: u32) -> f32 {
+    count.div_ceil(LEAF_TRIANGLES as u32) as f32
 }
 
 /// Moves the items that belong left to the front and says how many they are.
@@ -272,8 +306,13 @@ fn partition(items: &mut [Item], is_left: impl Fn(&Item) -> bool) -> usize {
     middle
 }
 
-/// Writes `tree` as nodes of four children and gives the index of the first.
-fn flatten(tree: &Tree, nodes: &mut Vec<Node>) -> u32 {
+/// Writes `tree` as nodes of four children, its leaves as packs, and gives the index of the first node.
+fn flatten(
+    tree: &Tree,
+    nodes: &mut Vec<Node>,
+    packs: &mut Vec<Pack>,
+    pack: &impl Fn(u32, u32) -> Pack,
+) -> u32 {
     let place = nodes.len();
     nodes.push(Node::VACANT);
     let mut children: Vec<&Tree> = match &tree.kind {
@@ -297,8 +336,11 @@ fn flatten(tree: &Tree, nodes: &mut Vec<Node>) -> u32 {
     }
     for (slot, child) in children.into_iter().enumerate() {
         let (index, count) = match &child.kind {
-            TreeKind::Leaf { first, count } => (*first, *count),
-            TreeKind::Inner(_) => (flatten(child, nodes), 0),
+            TreeKind::Leaf { first, count } => {
+                packs.push(pack(*first, *count));
+                (packs.len() as u32 - 1, *count)
+            }
+            TreeKind::Inner(_) => (flatten(child, nodes, packs, pack), 0),
         };
         let node = &mut nodes[place];
         node.child[slot] = index;

@@ -7,7 +7,7 @@ use super::build::{Bvh, EMPTY, Node};
 /// The nearest point of a mesh to a question.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Nearest {
-    /// Index of the triangle in the mesh; of several equally near ones, the first met.
+    /// Index of the triangle in the mesh; of several equally near ones, the lowest.
     pub triangle: u32,
     /// Where.
     pub point: DVec3,
@@ -16,6 +16,9 @@ pub struct Nearest {
     /// Square of the distance, m².
     pub distance_squared: f64,
 }
+
+/// Covers the rounding of distances, so that a box never hides a triangle that is as near as the nearest.
+const BOUND_SLACK: f64 = 1.0 - 1.0e-12;
 
 impl Bvh {
     /// The nearest point within `radius` (metres; may be infinite), or none.
@@ -27,7 +30,7 @@ impl Bvh {
         while depth > 0 {
             depth -= 1;
             let (index, bound) = stack[depth];
-            if bound > limit {
+            if bound * BOUND_SLACK > limit {
                 continue;
             }
             let node = &self.nodes[index as usize];
@@ -36,14 +39,17 @@ impl Bvh {
             sort_by_distance(&mut order, &distances);
             // Leaves at once, nearest first; inner nodes on the stack, farthest first, so that the nearest is next.
             for &slot in &order {
-                if node.count[slot] > 0 && distances[slot] <= limit {
-                    for place in node.child[slot] as usize..(node.child[slot] + node.count[slot]) as usize {
-                        let (point, weights) = closest_on_triangle(query, self.corners_at(place));
+                if node.count[slot] > 0 && distances[slot] * BOUND_SLACK <= limit {
+                    let pack = &self.packs[node.child[slot] as usize];
+                    for lane in 0..node.count[slot] as usize {
+                        let (point, weights) = closest_on_triangle(query, pack.corners_of(lane));
                         let distance_squared = (point - query).length_squared();
-                        if distance_squared < limit || (best.is_none() && distance_squared <= limit) {
+                        let triangle = pack.triangles[lane];
+                        let is_first = best.is_none_or(|best| triangle < best.triangle);
+                        if distance_squared < limit || (distance_squared == limit && is_first) {
                             limit = distance_squared;
                             best = Some(Nearest {
-                                triangle: self.triangle_of[place],
+                                triangle,
                                 point,
                                 weights,
                                 distance_squared,
@@ -53,7 +59,10 @@ impl Bvh {
                 }
             }
             for &slot in order.iter().rev() {
-                if node.count[slot] == 0 && node.child[slot] != EMPTY && distances[slot] <= limit {
+                if node.count[slot] == 0
+                    && node.child[slot] != EMPTY
+                    && distances[slot] * BOUND_SLACK <= limit
+                {
                     stack[depth] = (node.child[slot], distances[slot]);
                     depth += 1;
                 }

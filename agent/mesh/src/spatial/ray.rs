@@ -1,8 +1,8 @@
 //! Rays: what is hit first, and whether anything is hit.
 
-use glam::DVec3;
+use glam::{DVec3, Vec4};
 
-use super::build::{Bvh, EMPTY, Node};
+use super::build::{Bvh, EMPTY, Node, Pack};
 
 /// Where a ray meets a triangle.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -17,22 +17,24 @@ pub struct Hit {
     pub front: bool,
 }
 
-/// A ray prepared for box tests in single precision that never miss a box.
+/// A ray prepared for tests in single precision that never miss a box or a triangle.
 struct Prepared {
     /// Origin, rounded away from the box's near and far side.
-    origin_near: [f32; 3],
-    origin_far: [f32; 3],
-    inverse: [f32; 3],
+    origin_near: [Vec4; 3],
+    origin_far: [Vec4; 3],
+    inverse: [Vec4; 3],
     near_row: [usize; 3],
+    sheared: Sheared,
 }
 
 impl Prepared {
-    fn new(origin: DVec3, direction: DVec3) -> Self {
+    fn new(origin: DVec3, direction: DVec3, reach: f32) -> Self {
         let mut prepared = Self {
-            origin_near: [0.0; 3],
-            origin_far: [0.0; 3],
-            inverse: [0.0; 3],
+            origin_near: [Vec4::ZERO; 3],
+            origin_far: [Vec4::ZERO; 3],
+            inverse: [Vec4::ZERO; 3],
             near_row: [0; 3],
+            sheared: Sheared::new(origin, direction, reach),
         };
         for axis in 0..3 {
             let coordinate = origin[axis] as f32;
@@ -43,46 +45,107 @@ impl Prepared {
                 along = if direction[axis] < 0.0 { -1.0e-18 } else { 1.0e-18 };
             }
             let backwards = along < 0.0;
-            prepared.inverse[axis] = 1.0 / along;
+            prepared.inverse[axis] = Vec4::splat(1.0 / along);
             prepared.near_row[axis] = 2 * axis + usize::from(backwards);
             let (near, far) = if backwards {
                 (-margin, margin)
             } else {
                 (margin, -margin)
             };
-            prepared.origin_near[axis] = coordinate + near;
-            prepared.origin_far[axis] = coordinate + far;
+            prepared.origin_near[axis] = Vec4::splat(coordinate + near);
+            prepared.origin_far[axis] = Vec4::splat(coordinate + far);
         }
         prepared
     }
 
-    /// For each child of `node` the entry distance, or infinity where the box is missed.
-    fn enter(&self, node: &Node, least: f32, most: f32) -> [f32; 4] {
-        let mut near = [least; 4];
-        let mut far = [most; 4];
-        for axis in 0..3 {
-            let near_bounds = &node.bounds[self.near_row[axis]];
-            let far_bounds = &node.bounds[self.near_row[axis] ^ 1];
-            for slot in 0..4 {
-                let enter = (near_bounds[slot] - self.origin_near[axis]) * self.inverse[axis];
-                let leave = (far_bounds[slot] - self.origin_far[axis]) * self.inverse[axis];
-                near[slot] = if enter > near[slot] { enter } else { near[slot] };
-                far[slot] = if leave < far[slot] { leave } else { far[slot] };
-            }
+    /// The entry distances of the children of `node`, and a bit for each whose box is met.
+    fn enter(&self, node: &Node, least: Vec4, most: Vec4) -> (Vec4, u32) {
+        let [x, y, z] = [0, 1, 2].map(|axis| {
+            let row = self.near_row[axis];
+            (
+                (node.bounds[row] - self.origin_near[axis]) * self.inverse[axis],
+                (node.bounds[row ^ 1] - self.origin_far[axis]) * self.inverse[axis],
+            )
+        });
+        let near = x.0.max(y.0).max(z.0.max(least));
+        let far = x.1.min(y.1).min(z.1.min(most));
+        // The slack covers the rounding of the products (Ize 2013, Robust BVH Ray Traversal, from memory).
+        let met = (near * 0.999_999).cmple(far * 1.000_001 + 1.0e-12);
+        (near, met.bitmask())
+    }
+}
+
+/// Unit of rounding of single precision.
+const ROUNDING: f32 = f32::EPSILON * 0.5;
+
+/// A ray seen along itself: space is sheared so that the ray is its third axis, and a triangle is met where the origin
+/// lies in its outline (Woop, Benthin & Wald 2013, Watertight Ray/Triangle Intersection, from memory).
+///
+/// Here this runs in single precision over four triangles at once and only says which of them are certainly missed. With u the unit of rounding
+/// and R the greatest coordinate of origin plus the greatest of any corner, coordinates relative to the origin are at most R and known
+/// to within 2uR; the shear is at most 1 and known to within 3u of itself. So sheared coordinates are at most 2R and known to within
+/// e = 16uR with room to spare. An edge function x1 y2 - x2 y1 of such numbers is then known to within 5/4 e (|x1| + |y1| + |x2| + |y2|)
+/// + 2e² for the numbers as they were and u of its two products, where the last is at most e/4 of the same sum. The bound used, 2e (the sum over all
+/// corners + 4e), is above that, and above the rounding in double precision of the exact test too, so that two edge functions of certainly
+/// opposite signs here have opposite signs there.
+struct Sheared {
+    axes: [usize; 3],
+    /// Origin by the axes.
+    origin: [Vec4; 3],
+    /// By which the first and second axis change along the third.
+    shear: [Vec4; 2],
+    /// e above; infinite where products could overflow.
+    error: f32,
+}
+
+impl Sheared {
+    fn new(origin: DVec3, direction: DVec3, reach: f32) -> Self {
+        let size = direction.abs();
+        let third = if size.x >= size.y && size.x >= size.z {
+            0
+        } else if size.y >= size.z {
+            1
+        } else {
+            2
+        };
+        let axes = [(third + 1) % 3, (third + 2) % 3, third];
+        let extent = origin.abs().max_element() as f32 + reach;
+        Self {
+            axes,
+            origin: axes.map(|axis| Vec4::splat(origin[axis] as f32)),
+            shear: [0, 1].map(|axis| Vec4::splat((direction[axes[axis]] / direction[third]) as f32)),
+            error: if extent < 1.0e18 {
+                16.0 * ROUNDING * extent
+            } else {
+                f32::INFINITY
+            },
         }
-        let mut answer = [f32::INFINITY; 4];
-        for slot in 0..4 {
-            // The slack covers the rounding of the products (Ize 2013, Robust BVH Ray Traversal, from memory).
-            if near[slot] * 0.999_999 <= far[slot] * 1.000_001 + 1.0e-12 {
-                answer[slot] = near[slot];
-            }
-        }
-        answer
+    }
+
+    /// A bit for each triangle of the pack that may be met. What is not a number counts as met.
+    fn may_meet(&self, pack: &Pack) -> u32 {
+        let mut sum = Vec4::splat(4.0 * self.error);
+        let [a, b, c] = [0, 1, 2].map(|corner| {
+            let axes = &pack.corners[corner];
+            let along = axes[self.axes[2]] - self.origin[2];
+            let x = axes[self.axes[0]] - self.origin[0] - self.shear[0] * along;
+            let y = axes[self.axes[1]] - self.origin[1] - self.shear[1] * along;
+            sum += x.abs() + y.abs();
+            (x, y)
+        });
+        let u = c.0 * b.1 - c.1 * b.0;
+        let v = a.0 * c.1 - a.1 * c.0;
+        let w = b.0 * a.1 - b.1 * a.0;
+        // The least normal number covers products that underflow.
+        let error = sum * (2.0 * self.error) + f32::MIN_POSITIVE;
+        let missed = u.min(v).min(w).cmplt(-error) & u.max(v).max(w).cmpgt(error);
+        !missed.bitmask()
     }
 }
 
 impl Bvh {
-    /// The first triangle between `least` and `most` (in lengths of `direction`) that `accept` agrees to.
+    /// The first triangle between `least` and `most` (in lengths of `direction`) that `accept` agrees to; of several at one distance, the
+    /// lowest.
     ///
     /// Watertight: a ray through a common edge or corner of two triangles never slips between them, because both
     /// compute the same number for the edge, with opposite signs.
@@ -94,10 +157,11 @@ impl Bvh {
         most: f64,
         accept: impl Fn(&Hit) -> bool,
     ) -> Option<Hit> {
-        let mut best = None;
+        let mut best: Option<Hit> = None;
         let mut limit = most;
         self.visit(origin, direction, least, most, |hit| {
-            if (hit.distance < limit || (best.is_none() && hit.distance <= limit)) && accept(&hit) {
+            let is_first = best.is_none_or(|best| hit.triangle < best.triangle);
+            if (hit.distance < limit || (hit.distance == limit && is_first)) && accept(&hit) {
                 limit = hit.distance;
                 best = Some(hit);
             }
@@ -125,8 +189,8 @@ impl Bvh {
         most: f64,
         mut meet: impl FnMut(Hit) -> Option<f64>,
     ) {
-        let prepared = Prepared::new(origin, direction);
-        let least_rounded = (least as f32) * 0.999_999;
+        let prepared = Prepared::new(origin, direction, self.reach);
+        let least_rounded = Vec4::splat((least as f32) * 0.999_999);
         let mut most = most;
         let mut stack = [(0_u32, 0.0_f32); 128];
         let mut depth = 1;
@@ -137,14 +201,19 @@ impl Bvh {
                 continue;
             }
             let node = &self.nodes[index as usize];
-            let enter = prepared.enter(node, least_rounded, (most as f32) * 1.000_001);
+            let most_rounded = Vec4::splat((most as f32) * 1.000_001);
+            let (enter, mut met) = prepared.enter(node, least_rounded, most_rounded);
+            let enter = enter.to_array();
             let bottom = depth;
-            for (slot, &near) in enter.iter().enumerate() {
-                if node.child[slot] == EMPTY || near == f32::INFINITY {
-                    continue;
-                }
+            while met != 0 {
+                let slot = met.trailing_zeros() as usize;
+                met &= met - 1;
                 if node.count[slot] == 0 {
+                    if node.child[slot] == EMPTY {
+                        continue;
+                    }
                     // Insertion keeps the nearest on top.
+                    let near = enter[slot];
                     let mut place = depth;
                     while place > bottom && stack[place - 1].1 < near {
                         stack[place] = stack[place - 1];
@@ -154,9 +223,13 @@ impl Bvh {
                     depth += 1;
                     continue;
                 }
-                for place in node.child[slot] as usize..(node.child[slot] + node.count[slot]) as usize {
+                let pack = &self.packs[node.child[slot] as usize];
+                let mut candidates = prepared.sheared.may_meet(pack) & ((1 << node.count[slot]) - 1);
+                while candidates != 0 {
+                    let lane = candidates.trailing_zeros() as usize;
+                    candidates &= candidates - 1;
                     let Some((distance, weights, front)) =
-                        meet_triangle(origin, direction, self.corners_at(place))
+                        meet_triangle(origin, direction, pack.corners_of(lane))
                     else {
                         continue;
                     };
@@ -164,7 +237,7 @@ impl Bvh {
                         continue;
                     }
                     match meet(Hit {
-                        triangle: self.triangle_of[place],
+                        triangle: pack.triangles[lane],
                         distance,
                         weights,
                         front,
@@ -182,7 +255,11 @@ impl Bvh {
 ///
 /// The signed volumes of the ray with the three edges (Plücker coordinates; from memory). Edge functions of a shared
 /// edge are exact negatives of each other, so borders count for both sides and nothing slips through.
-fn meet_triangle(origin: DVec3, direction: DVec3, corners: [DVec3; 3]) -> Option<(f64, [f64; 3], bool)> {
+pub(super) fn meet_triangle(
+    origin: DVec3,
+    direction: DVec3,
+    corners: [DVec3; 3],
+) -> Option<(f64, [f64; 3], bool)> {
     let [a, b, c] = corners.map(|corner| corner - origin);
     let u = direction.dot(c.cross(b));
     let v = direction.dot(a.cross(c));

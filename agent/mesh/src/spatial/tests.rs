@@ -23,6 +23,15 @@ fn vector() -> impl Strategy<Value = DVec3> {
     (-3.0..3.0, -3.0..3.0, -3.0..3.0).prop_map(|(x, y, z)| DVec3::new(x, y, z))
 }
 
+/// The distance of the first triangle met, of all triangles, by the exact test alone.
+fn first_of_all(mesh: &Mesh, origin: DVec3, direction: DVec3) -> Option<f64> {
+    corners(mesh)
+        .filter_map(|corners| ray::meet_triangle(origin, direction, corners))
+        .map(|(distance, ..)| distance)
+        .filter(|&distance| distance >= 0.0)
+        .min_by(f64::total_cmp)
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(400) })]
 
@@ -41,6 +50,32 @@ proptest! {
         let reach = expected.sqrt();
         prop_assert!(bvh.nearest(query, reach * 0.99).is_none());
         prop_assert!(bvh.nearest(query, reach * 1.01).is_some());
+    }
+
+    #[test]
+    fn no_triangle_that_the_exact_test_meets_is_left_out(
+        origin in vector(),
+        triangle in 0..1000_usize,
+        // Often exactly at an edge or a corner, where single precision cannot say on which side a ray passes.
+        weights in prop_oneof![Just([1.0, 0.0]), Just([0.5, 0.5]), Just([0.3, 0.7]), [0.0..1.0, 0.0..1.0]],
+        nudge in prop_oneof![Just(0.0), -1e-9..1e-9, -1e-6..1e-6, -1e-3..1e-3],
+        scale in prop_oneof![Just(1.0_f32), Just(1e-9), Just(1e6), Just(1e-25), Just(3e18)],
+        away in prop_oneof![Just(0.0), Just(1e3)],
+    ) {
+        let mut mesh = props();
+        for coordinate in mesh.positions.iter_mut().flatten() {
+            *coordinate = (*coordinate + away as f32) * scale;
+        }
+        let (scale, away) = (f64::from(scale), DVec3::splat(away));
+        let bvh = Bvh::new(&mesh);
+        let [a, b, c] = mesh.corners(triangle % mesh.triangles.len()).map(point);
+        let aim = a + (b - a) * weights[0] + (c - a) * (weights[1] * (1.0 - weights[0]).max(0.0));
+        let origin = (origin + away) * scale;
+        let direction = (aim - origin) + DVec3::new(nudge, -nudge, nudge) * scale;
+        let found = bvh.first_hit(origin, direction, 0.0, f64::INFINITY, |_| true);
+        let expected = first_of_all(&mesh, origin, direction);
+        prop_assert_eq!(found.map(|hit| hit.distance), expected);
+        prop_assert_eq!(bvh.any_hit(origin, direction, 0.0, f64::INFINITY), expected.is_some());
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! Normals for meshes that bring none: smooth over gentle edges, split at sharp ones.
 
 use glam::{DVec3, Vec3};
+use rayon::prelude::*;
 
 use crate::Mesh;
 
@@ -34,32 +35,33 @@ pub(crate) fn smoothed_normals(mesh: &Mesh, smoothing_degrees: f64, seams: Seams
         uvs.zip(corner).map(|(uvs, corner)| uvs[face][corner])
     };
     // The cross product's length is twice the area, so plain sums are weighted by area.
-    let faces: Vec<DVec3> = (0..mesh.triangles.len())
+    let faces: Vec<(DVec3, DVec3)> = (0..mesh.triangles.len())
+        .into_par_iter()
         .map(|triangle| {
             let [a, b, c] = mesh.corners(triangle).map(|corner| Vec3::from(corner).as_dvec3());
-            (b - a).cross(c - a)
+            let cross = (b - a).cross(c - a);
+            (cross, cross.normalize_or_zero())
         })
         .collect();
     let around = FacesAround::of(mesh);
     let least_cosine = libm::cos(smoothing_degrees.to_radians());
     mesh.triangles
-        .iter()
+        .par_iter()
         .zip(&faces)
         .enumerate()
-        .map(|(face, (indices, &own))| {
+        .map(|(face, (indices, &(own, own_direction)))| {
             indices.map(|index| {
-                let own_direction = own.normalize_or_zero();
                 let own_place = place(face, index);
                 let neighbours = around
                     .vertex(index)
                     .iter()
                     .filter(|&&other| own_place == place(other as usize, index))
-                    .map(|&other| faces[other as usize]);
+                    .map(|&other| &faces[other as usize]);
                 let sum: DVec3 = neighbours
-                    .filter(|other| {
-                        own_direction == DVec3::ZERO
-                            || own_direction.dot(other.normalize_or_zero()) >= least_cosine
+                    .filter(|(_, direction)| {
+                        own_direction == DVec3::ZERO || own_direction.dot(*direction) >= least_cosine
                     })
+                    .map(|(cross, _)| *cross)
                     .sum();
                 let unit = sum
                     .try_normalize()

@@ -4,7 +4,7 @@ use crate::declare::{Declaration, Default, Kind, Outputs, Port, SettingDecl, Set
 
 pub(super) const BAKE: Declaration = Declaration {
     name: "bake",
-    version: 2,
+    version: 3,
     summary: "Projects the high mesh onto the UVs of the low one and writes the maps asked for; several maps cost one load of both.",
     inputs: &[
         Port {

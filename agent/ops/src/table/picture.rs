@@ -24,7 +24,7 @@ const fn out(name: &'static str, summary: &'static str) -> Port {
 
 pub(super) const PICTURE: Declaration = Declaration {
     name: "picture",
-    version: 1,
+    version: 2,
     summary: "Draws the mesh, lit, as a still and as a turntable strip; with the maps that are given, else in its tags' colours.",
     inputs: &[
         Port {

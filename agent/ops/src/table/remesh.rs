@@ -19,7 +19,7 @@ const MESH_OUT: Port = Port {
 
 pub(super) const REMESH: Declaration = Declaration {
     name: "remesh",
-    version: 1,
+    version: 2,
     summary: "Rebuilds the surface from a signed distance grid, closed and with even detail; each face takes the tag of the nearest face of the input.",
     inputs: &[MESH_IN],
     outputs: Outputs::Fixed(&[MESH_OUT]),

@@ -4,7 +4,7 @@ use crate::declare::{Declaration, Default, Kind, Outputs, Port, SettingDecl, Set
 
 pub(super) const SHEET: Declaration = Declaration {
     name: "sheet",
-    version: 1,
+    version: 2,
     summary: "Lays pictures of all variants out in a grid, each with its name; a missing one is a marked gap.",
     inputs: &[
         Port {

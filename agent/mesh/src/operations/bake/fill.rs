@@ -2,66 +2,74 @@
 //!
 //! So filtering and mip levels never mix in a colour that no chart has, whatever the padding.
 
+use rayon::prelude::*;
+
+/// No covered texel.
+const NONE: u32 = u32::MAX;
+
 /// For each texel the nearest covered one (itself where covered), by Euclidean distance of middles.
 ///
 /// Exact, in two sweeps: first within each column, then along rows over the lower envelope of parabolas (Felzenszwalb &
 /// Huttenlocher, Distance Transforms of Sampled Functions, 2012, from memory).
 pub(in crate::operations) fn nearest_covered(covered: &[bool], size: usize) -> Vec<u32> {
-    const NONE: u32 = u32::MAX;
-    // Row of the nearest covered texel in the same column.
+    // Row of the nearest covered texel in the same column: once from above, once from below, a row at a time.
     let mut in_column = vec![NONE; size * size];
-    for column in 0..size {
-        let mut last = NONE;
-        for row in 0..size {
-            if covered[row * size + column] {
-                last = row as u32;
-            }
-            in_column[row * size + column] = last;
+    let mut last = vec![NONE; size];
+    for (row, (covered, nearest)) in covered.chunks(size).zip(in_column.chunks_mut(size)).enumerate() {
+        for ((&covered, last), slot) in covered.iter().zip(&mut last).zip(nearest) {
+            *last = if covered { row as u32 } else { *last };
+            *slot = *last;
         }
-        let mut last = NONE;
-        for row in (0..size).rev() {
-            if covered[row * size + column] {
-                last = row as u32;
-            }
-            let slot = &mut in_column[row * size + column];
-            let closer = *slot == NONE || (last != NONE && last - (row as u32) < row as u32 - *slot);
-            if closer {
-                *slot = last;
-            }
+    }
+    last.fill(NONE);
+    let rows = covered.chunks(size).zip(in_column.chunks_mut(size)).enumerate();
+    for (row, (covered, nearest)) in rows.rev() {
+        for ((&covered, last), slot) in covered.iter().zip(&mut last).zip(nearest) {
+            *last = if covered { row as u32 } else { *last };
+            let closer = *slot == NONE || (*last != NONE && *last - (row as u32) < row as u32 - *slot);
+            *slot = if closer { *last } else { *slot };
         }
     }
     let mut nearest = vec![0; size * size];
-    let mut hull: Vec<(usize, f64)> = Vec::with_capacity(size);
-    for row in 0..size {
-        hull.clear();
-        let height = |column: usize| {
-            let distance = f64::from(in_column[row * size + column]) - row as f64;
-            distance * distance
-        };
-        for column in (0..size).filter(|&column| in_column[row * size + column] != NONE) {
-            let mut begins = f64::NEG_INFINITY;
-            while let Some(&(other, since)) = hull.last() {
-                let (c, o) = (column as f64, other as f64);
-                begins = ((height(column) + c * c) - (height(other) + o * o)) / (2.0 * (c - o));
-                if begins > since {
-                    break;
-                }
-                hull.pop();
-                begins = f64::NEG_INFINITY;
+    nearest
+        .par_chunks_mut(size)
+        .enumerate()
+        .for_each_init(Vec::new, |hull, (row, nearest)| {
+            fill_row(row, &in_column[row * size..(row + 1) * size], hull, nearest);
+        });
+    nearest
+}
+
+/// For each texel of a row the nearest covered one, given the row of the nearest in each column.
+fn fill_row(row: usize, in_column: &[u32], hull: &mut Vec<(usize, f64)>, nearest: &mut [u32]) {
+    let size = in_column.len();
+    hull.clear();
+    let height = |column: usize| {
+        let distance = f64::from(in_column[column]) - row as f64;
+        distance * distance
+    };
+    for column in (0..size).filter(|&column| in_column[column] != NONE) {
+        let mut begins = f64::NEG_INFINITY;
+        while let Some(&(other, since)) = hull.last() {
+            let (c, o) = (column as f64, other as f64);
+            begins = ((height(column) + c * c) - (height(other) + o * o)) / (2.0 * (c - o));
+            if begins > since {
+                break;
             }
-            hull.push((column, begins));
+            hull.pop();
+            begins = f64::NEG_INFINITY;
         }
-        let mut at = 0;
-        for column in 0..size {
-            while at + 1 < hull.len() && hull[at + 1].1 < column as f64 {
-                at += 1;
-            }
-            if let Some(&(from, _)) = hull.get(at) {
-                nearest[row * size + column] = in_column[row * size + from] * size as u32 + from as u32;
-            }
+        hull.push((column, begins));
+    }
+    let mut at = 0;
+    for (column, nearest) in nearest.iter_mut().enumerate() {
+        while at + 1 < hull.len() && hull[at + 1].1 < column as f64 {
+            at += 1;
+        }
+        if let Some(&(from, _)) = hull.get(at) {
+            *nearest = in_column[from] * size as u32 + from as u32;
         }
     }
-    nearest
 }
 
 /// Stands in the place of the nearest covered texel where that is too far away.

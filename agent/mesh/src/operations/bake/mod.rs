@@ -111,6 +111,7 @@ pub fn bake(high: &Mesh, low: &Mesh, baking: &Baking<'_>) -> Result<Baked, Opera
         fill::end_beyond(&mut nearest, size, dilation);
     }
     let maps = (0..baking.maps.len())
+        .into_par_iter()
         .map(|index| filled_map(index, &rows, &nearest, baking))
         .collect();
     Ok(Baked {

@@ -3,6 +3,7 @@
 use std::cell::Cell;
 
 use glam::DVec3;
+use rayon::prelude::*;
 
 use crate::Mesh;
 use crate::spatial::{Bvh, Fans, Hit, point, vertex_normals};
@@ -63,6 +64,7 @@ impl<'a> Projector<'a> {
             normals[*split as usize] = smooth[*whole as usize];
         }
         let high_normals = (0..high.triangles.len())
+            .into_par_iter()
             .map(|triangle| {
                 let [a, b, c] = high.corners(triangle).map(point);
                 (b - a).cross(c - a).normalize_or_zero()
@@ -147,7 +149,8 @@ impl<'a> Projector<'a> {
                     let turned = normal.dot(flat);
                     let better = best.get().is_none_or(|(best, best_turned)| {
                         let closer = best.distance.abs() - height.abs();
-                        closer > equal || (closer >= -equal && turned > best_turned)
+                        let as_good = turned == best_turned && hit.triangle < best.triangle;
+                        closer > equal || (closer >= -equal && (turned > best_turned || as_good))
                     });
                     if better {
                         let hit = Hit {

@@ -87,7 +87,7 @@ impl Quadric {
             m01 * right.x + m11 * right.y + m12 * right.z,
             m02 * right.x + m12 * right.y + m22 * right.z,
         );
-        near + solved / determinant
+        near + solved * (1.0 / determinant)
     }
 }
 

@@ -12,7 +12,7 @@ use super::crossing::Watch;
 use super::pressure::Pressure;
 use super::quadric::Quadric;
 use super::seams::Moves;
-use super::surface::{END, EdgeFaces, Link, Surface, Uv};
+use super::surface::{END, EdgeFaces, Link, Spoke, Surface};
 use super::tunnel::{self, Tunnel};
 use crate::Mesh;
 use crate::mesh::UNTAGGED;
@@ -80,6 +80,10 @@ struct Reducer {
     watch: Watch,
     pressure: Pressure,
     until: Until,
+    /// Room for what is around the two ends of an edge.
+    around: [Vec<Spoke>; 2],
+    /// Room for the vertices beside one.
+    beside: Vec<u32>,
 }
 
 /// The reduced mesh, and for each vertex of the input the vertex that it went to.
@@ -117,10 +121,14 @@ impl Reducer {
         let fans = Fans::new(&mesh.triangles, vertices);
         let surface = Surface::new(mesh, positions, &fans);
         let weight = pressure.border_weight();
+        let planes: Vec<Quadric> = (0..surface.triangles.len() as u32)
+            .into_par_iter()
+            .map(|triangle| face_quadric(surface.places(triangle)))
+            .collect();
         let prepared: Vec<Prepared> = (0..vertices)
             .into_par_iter()
             .map_init(Vec::new, |fan, vertex| {
-                prepare(vertex, &surface, &fans, weight, fan)
+                prepare(vertex, &surface, &planes, &fans, weight, fan)
             })
             .collect();
         let mut faces_of_tag = vec![0; mesh.tags.len() + 1];
@@ -146,6 +154,8 @@ impl Reducer {
             watch: Watch::default(),
             pressure,
             until,
+            around: Default::default(),
+            beside: Vec::new(),
         }
     }
 
@@ -311,18 +321,29 @@ impl Reducer {
     }
 
     /// Merges the second end into the first unless something stands against it.
-    fn try_collapse(&mut self, [a, b]: [u32; 2], place: DVec3) -> Tried {
-        let Some(faces) = self.surface.faces_at(a, b).filter(|faces| faces.count > 0) else {
+    fn try_collapse(&mut self, ends: [u32; 2], place: DVec3) -> Tried {
+        let mut around = std::mem::take(&mut self.around);
+        for (spokes, end) in around.iter_mut().zip(ends) {
+            self.surface.gather(end, spokes);
+        }
+        let tried = self.try_collapse_among(ends, place, [&around[0], &around[1]]);
+        self.around = around;
+        tried
+    }
+
+    fn try_collapse_among(&mut self, [a, b]: [u32; 2], place: DVec3, around: [&[Spoke]; 2]) -> Tried {
+        let faces = self.surface.faces_among(around[0].iter().copied(), b);
+        let Some(faces) = faces.filter(|faces| faces.count > 0) else {
             return Tried::Refused;
         };
-        match self.surface.link(a, b, &faces) {
+        match self.surface.link(around, &faces) {
             Link::Sound => {}
             Link::Loop(tip) => return Tried::Loop(tip),
             Link::Broken => return Tried::Refused,
         }
         if !self.keeps_borders([a, b], &faces)
-            || !self.keeps_sides(a, b, place)
-            || !self.keeps_sides(b, a, place)
+            || !self.keeps_sides(a, around[0], b, place)
+            || !self.keeps_sides(b, around[1], a, place)
             || (!self.pressure.crosses() && self.watch.would_cross(&self.surface, [a, b], place))
         {
             return Tried::Refused;
@@ -350,24 +371,26 @@ impl Reducer {
 
     /// Enters the loops of three edges that have come about at a vertex.
     fn enter_cuts_around(&mut self, vertex: u32) {
-        let mut beside: Vec<u32> = Vec::new();
-        for corner in self.surface.corners(vertex) {
-            for other in self.surface.others(corner) {
-                if !beside.contains(&other) {
-                    beside.push(other);
-                }
+        let (mut around, mut beside) = (std::mem::take(&mut self.around), std::mem::take(&mut self.beside));
+        self.surface.gather(vertex, &mut around[0]);
+        beside.clear();
+        for &other in around[0].iter().flat_map(|spoke| &spoke.others) {
+            if !beside.contains(&other) {
+                beside.push(other);
             }
         }
-        for other in beside {
-            let Some(faces) = self.surface.faces_at(vertex, other) else {
+        for &other in &beside {
+            let Some(faces) = self.surface.faces_among(around[0].iter().copied(), other) else {
                 continue;
             };
-            if let Link::Loop(tip) = self.surface.link(vertex, other, &faces)
+            self.surface.gather(other, &mut around[1]);
+            if let Link::Loop(tip) = self.surface.link([&around[0], &around[1]], &faces)
                 && other < tip
             {
                 self.enter_cut([vertex, other, tip]);
             }
         }
+        (self.around, self.beside) = (around, beside);
     }
 
     fn park(&mut self, ends: [u32; 2]) {
@@ -378,7 +401,8 @@ impl Reducer {
 
     /// Enters the edges at a vertex: all of them, or those whose other end waits for a change.
     fn enter_around(&mut self, vertex: u32, all: bool) {
-        let mut beside: Vec<u32> = Vec::new();
+        let mut beside = std::mem::take(&mut self.beside);
+        beside.clear();
         for corner in self.surface.corners(vertex) {
             for other in self.surface.others(corner) {
                 if (all || self.parked[other as usize]) && !beside.contains(&other) {
@@ -386,13 +410,14 @@ impl Reducer {
                 }
             }
         }
-        for other in beside {
+        for &other in &beside {
             let ends = [vertex.min(other), vertex.max(other)];
             if let Some((_, cost)) = self.target(ends) {
                 self.entries.push(self.entry(ends));
                 self.heap.push(Reverse(key(cost, self.entries.len() - 1)));
             }
         }
+        self.beside = beside;
     }
 
     fn enter_cut(&mut self, ring: [u32; 3]) {
@@ -490,11 +515,11 @@ impl Reducer {
     }
 
     /// No face of `vertex` that stays turns over or becomes a sliver when the vertex goes to `place`.
-    fn keeps_sides(&self, vertex: u32, gone: u32, place: DVec3) -> bool {
+    fn keeps_sides(&self, vertex: u32, spokes: &[Spoke], gone: u32, place: DVec3) -> bool {
         let here = self.surface.positions[vertex as usize];
         let least_cosine = self.pressure.least_cosine();
-        self.surface.corners(vertex).all(|corner| {
-            let [first, second] = self.surface.others(corner);
+        spokes.iter().all(|spoke| {
+            let [first, second] = spoke.others;
             if first == gone || second == gone {
                 return true;
             }
@@ -606,17 +631,29 @@ struct Prepared {
     open: bool,
 }
 
-/// A living face seen from one of its vertices: the other two in its order, its tag, and the UVs of all three.
-type Spoke = (u32, u32, u16, [Uv; 3]);
+/// A living face seen from one of its vertices: the other two in its order, its tag, and its corner there.
+type Face = (u32, u32, u16, u32);
+
+/// The quadric of one face: its plane, weighed by the root of the area, as long as an edge. By the area itself, large faces would push
+/// small features away.
+fn face_quadric([a, b, c]: [DVec3; 3]) -> Quadric {
+    let cross = (b - a).cross(c - a);
+    let twice_area = cross.length();
+    if twice_area > 0.0 {
+        Quadric::plane(cross / twice_area, a, (0.5 * twice_area).sqrt())
+    } else {
+        Quadric::default()
+    }
+}
 
 fn prepare(
     vertex: usize,
     surface: &Surface,
+    planes: &[Quadric],
     fans: &Fans,
     border_weight: f64,
-    fan: &mut Vec<Spoke>,
+    fan: &mut Vec<Face>,
 ) -> Prepared {
-    let here = surface.positions[vertex];
     fan.clear();
     let living = fans
         .of(vertex)
@@ -624,41 +661,32 @@ fn prepare(
         .filter(|&&corner| surface.alive[corner as usize / 3]);
     fan.extend(living.map(|&corner| {
         let [first, second] = others(corner, &surface.triangles);
-        let uvs = surface.uvs.get(corner as usize / 3).map_or([[0.0; 2]; 3], |uvs| {
-            [0, 1, 2].map(|step| uvs[(corner as usize + step) % 3])
-        });
-        (first, second, surface.tags[corner as usize / 3], uvs)
+        (first, second, surface.tags[corner as usize / 3], corner)
     }));
     let mut quadric = Quadric::default();
     let mut borders = 0;
     let mut open = false;
-    for &(first, second, tag, uvs) in &*fan {
-        let [b, c] = [first, second].map(|other| surface.positions[other as usize] - here);
-        let cross = b.cross(c);
-        let twice_area = cross.length();
-        let normal = if twice_area > 0.0 {
-            cross / twice_area
-        } else {
-            DVec3::ZERO
-        };
-        // By the root of the area, as long as an edge: by the area itself, large faces would push small features away.
-        quadric.add(&Quadric::plane(normal, here, (0.5 * twice_area).sqrt()));
-        for (other, edge, place) in [(first, b, 1), (second, c, 2)] {
+    for &(first, second, tag, corner) in &*fan {
+        quadric.add(&planes[corner as usize / 3]);
+        for (other, place) in [(first, 1), (second, 2)] {
             let mut faces = 0;
             let mut between_tags = false;
-            for &(near_first, near_second, near_tag, near_uvs) in &*fan {
+            for &(near_first, near_second, near_tag, near_corner) in &*fan {
                 if near_first == other || near_second == other {
                     faces += 1;
                     // A seam of the UVs is held as a border between tags is.
                     let near_place = if near_first == other { 1 } else { 2 };
                     between_tags |=
-                        near_tag != tag || near_uvs[0] != uvs[0] || near_uvs[near_place] != uvs[place];
+                        near_tag != tag || surface.is_seam([corner, near_corner], [place, near_place]);
                 }
             }
             let is_open = faces != 2;
             open |= is_open;
             if is_open || between_tags {
                 // Upright on the face, through the edge. An edge between two tags gets one from either face.
+                let [here, b, c] = [vertex, first as usize, second as usize].map(|at| surface.positions[at]);
+                let edge = surface.positions[other as usize] - here;
+                let normal = (b - here).cross(c - here).normalize_or_zero();
                 let upright = normal.cross(edge).normalize_or_zero();
                 let weight = if is_open { OPEN_WEIGHT } else { border_weight };
                 quadric.add(&Quadric::plane(upright, here, weight * edge.length()));

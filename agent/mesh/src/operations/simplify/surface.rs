@@ -49,6 +49,13 @@ impl EdgeFaces {
     }
 }
 
+/// A living corner of a vertex, and the two vertices after it in the triangle's order.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Spoke {
+    pub corner: u32,
+    pub others: [u32; 2],
+}
+
 /// What stands against a collapse.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Link {
@@ -115,24 +122,42 @@ impl Surface {
         self.triangles[triangle as usize].map(|corner| self.positions[corner as usize])
     }
 
+    /// Fills `spokes` with the living corners at a vertex: several questions about one vertex then walk its list once.
+    pub fn gather(&self, vertex: u32, spokes: &mut Vec<Spoke>) {
+        spokes.clear();
+        spokes.extend(self.spokes(vertex));
+    }
+
+    fn spokes(&self, vertex: u32) -> impl Iterator<Item = Spoke> + '_ {
+        self.corners(vertex).map(|corner| Spoke {
+            corner,
+            others: self.others(corner),
+        })
+    }
+
     /// The faces at an edge; `None` for more than two.
     pub fn faces_at(&self, a: u32, b: u32) -> Option<EdgeFaces> {
+        self.faces_among(self.spokes(a), b)
+    }
+
+    /// The faces at the edge from a vertex with these spokes to `b`; `None` for more than two.
+    pub fn faces_among(&self, spokes: impl Iterator<Item = Spoke>, b: u32) -> Option<EdgeFaces> {
         let mut faces = EdgeFaces {
             count: 0,
             tags: [0; 2],
             tips: [END; 2],
             uvs: [[[0.0; 2]; 2]; 2],
         };
-        for corner in self.corners(a) {
-            let [first, second] = self.others(corner);
+        for spoke in spokes {
+            let [first, second] = spoke.others;
             if first == b || second == b {
                 if faces.count == 2 {
                     return None;
                 }
-                faces.tags[faces.count] = self.tags[corner as usize / 3];
+                faces.tags[faces.count] = self.tags[spoke.corner as usize / 3];
                 faces.tips[faces.count] = if first == b { second } else { first };
-                if let Some(uvs) = self.uvs.get(corner as usize / 3) {
-                    let here = corner as usize % 3;
+                if let Some(uvs) = self.uvs.get(spoke.corner as usize / 3) {
+                    let here = spoke.corner as usize % 3;
                     let there = if first == b { here + 1 } else { here + 2 } % 3;
                     faces.uvs[faces.count] = [uvs[here], uvs[there]];
                 }
@@ -142,17 +167,20 @@ impl Surface {
         Some(faces)
     }
 
-    fn has_face(&self, vertex: u32, [left, right]: [u32; 2]) -> bool {
-        self.corners(vertex).any(|corner| {
-            let others = self.others(corner);
-            others == [left, right] || others == [right, left]
-        })
-    }
-
     /// UVs at a corner; the same for all where the mesh has none.
     pub fn uv(&self, corner: u32) -> Uv {
         let of_triangle = self.uvs.get(corner as usize / 3);
         of_triangle.map_or([0.0; 2], |uvs| uvs[corner as usize % 3])
+    }
+
+    /// Whether the UVs of two faces differ along the edge from a vertex to another one, which in either face stands so many places after
+    /// the vertex's corner.
+    pub fn is_seam(&self, corners: [u32; 2], places: [u32; 2]) -> bool {
+        if self.uvs.is_empty() {
+            return false;
+        }
+        let far = |side: usize| corners[side] / 3 * 3 + (corners[side] + places[side]) % 3;
+        self.uv(corners[0]) != self.uv(corners[1]) || self.uv(far(0)) != self.uv(far(1))
     }
 
     /// An edge between two tags, on a seam, of one face, or of more than two.
@@ -160,33 +188,33 @@ impl Surface {
         self.faces_at(a, b).is_none_or(|faces| faces.is_border())
     }
 
-    /// Whether a collapse keeps the surface a surface.
+    /// Whether a collapse of the edge between two vertices with these spokes keeps the surface a surface.
     ///
     /// The link condition (Dey, Edelsbrunner, Guha & Nekhayev 1999, from memory): vertices beside both ends are only
     /// the tips of the faces that vanish, and edges opposite both ends there are none: these are only in a tetrahedron,
     /// of which two faces back to back would be left.
-    pub fn link(&mut self, a: u32, b: u32, faces: &EdgeFaces) -> Link {
+    pub fn link(&mut self, [at_a, at_b]: [&[Spoke]; 2], faces: &EdgeFaces) -> Link {
         if faces.count == 0 || (faces.count == 2 && faces.tips[0] == faces.tips[1]) {
             return Link::Broken;
         }
-        if faces.count == 2 && [a, b].iter().all(|&end| self.has_face(end, faces.tips)) {
+        let tips = faces.tips;
+        let has_face = |spokes: &[Spoke]| {
+            let [left, right] = tips;
+            spokes
+                .iter()
+                .any(|spoke| spoke.others == [left, right] || spoke.others == [right, left])
+        };
+        if faces.count == 2 && has_face(at_a) && has_face(at_b) {
             return Link::Broken;
         }
         self.mark += 1;
         let mark = self.mark;
-        let mut corner = self.first[a as usize];
-        while corner != END {
-            if self.alive[corner as usize / 3] {
-                for other in others(corner, &self.triangles) {
-                    self.marks[other as usize] = mark;
-                }
-            }
-            corner = self.next[corner as usize];
+        for &other in at_a.iter().flat_map(|spoke| &spoke.others) {
+            self.marks[other as usize] = mark;
         }
-        let tips = faces.tips;
-        let found = self
-            .corners(b)
-            .flat_map(|corner| self.others(corner))
+        let found = at_b
+            .iter()
+            .flat_map(|spoke| spoke.others)
             .filter(|&other| self.marks[other as usize] == mark && !tips.contains(&other))
             .min();
         found.map_or(Link::Sound, Link::Loop)
