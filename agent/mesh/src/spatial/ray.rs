@@ -84,8 +84,8 @@ const ROUNDING: f32 = f32::EPSILON * 0.5;
 /// Here this runs in single precision over four triangles at once and only says which of them are certainly missed. With u the unit of rounding
 /// and R the greatest coordinate of origin plus the greatest of any corner, coordinates relative to the origin are at most R and known
 /// to within 2uR; the shear is at most 1 and known to within 3u of itself. So sheared coordinates are at most 2R and known to within
-/// e = 16uR with room to spare. An edge function x1 y2 - x2 y1 of such numbers is then known to within 5/4 e (|x1| + |y1| + |x2| + |y2|)
-/// + 2e² for the numbers as they were and u of its two products, where the last is at most e/4 of the same sum. The bound used, 2e (the sum over all
+/// e = 16uR with room to spare. An edge function x1 y2 - x2 y1 of such numbers is then known to within 5/4 e (|x1| + |y1| + |x2| + |y2|), plus
+/// 2e² for the numbers as they were and u of its two products, where the last is at most e/4 of the same sum. The bound used, 2e (the sum over all
 /// corners + 4e), is above that, and above the rounding in double precision of the exact test too, so that two edge functions of certainly
 /// opposite signs here have opposite signs there.
 struct Sheared {
