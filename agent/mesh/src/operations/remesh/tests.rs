@@ -243,7 +243,7 @@ fn edges_of_a_cube_stay_sharp_or_are_rounded_within_a_voxel() {
                 .fold(f64::INFINITY, f64::min);
             assert!(to_cube_edge(*p) < 4.0 * voxel || depth.abs() < 1.0e-6, "{p:?}");
         }
-        assert!(round.volume() < keep.volume() && round.volume() > 1.0 - 12.0 * voxel * voxel);
+        assert!(round.volume() < keep.volume() && round.volume() > 1.0 - 36.0 * voxel * voxel);
     }
 }
 
