@@ -88,11 +88,11 @@ fn groups_of_two_committers_and_readers_in_between() {
 fn equal_bytes_staged_by_several_guests_leave_nothing_behind() {
     let (_folder, store) = common::temporary();
     let guests: Vec<Store> = (0..3).map(|_| Store::open(store.root()).unwrap()).collect();
-    let digest = guests
+    let staged: Vec<Digest> = guests
         .iter()
         .map(|guest| guest.stage_bytes(b"bollard").unwrap().digest)
-        .next_back()
-        .unwrap();
+        .collect();
+    let digest = staged[0];
     let incoming = store.root().join("incoming");
     assert_eq!(common::names_in(&incoming).len(), 3);
     assert_eq!(store.commit(&[digest]).unwrap().committed, 1);
