@@ -122,7 +122,7 @@ impl Scheduler {
         let fits = |agent: &AgentId| self.fits(number, group, run, *agent, now);
         let mut near = run.item(group.first()?.index.0).near.iter();
         let has_room = |agent: &&AgentId| {
-            self.fleet.get(**agent).is_some() && need.fits_in(self.fleet.room(**agent)) && fits(*agent)
+            self.fleet.get(**agent).is_some() && need.fits_in(self.fleet.room(**agent)) && fits(agent)
         };
         if let Some(near) = near.find(has_room) {
             return Some(*near);
