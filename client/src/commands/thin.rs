@@ -37,11 +37,11 @@ pub async fn thin(
         runs_per_manifest: arguments.keep_runs,
     };
     let (config, remove) = (Config::embedded(&settings.data), arguments.remove);
-    let work = move || thin_record(&config, keeping, remove, human::now_ms());
+    let work = move || thin_record(&config, keeping, remove, human::now_ms()).map_err(Box::new);
     let thinned = tokio::task::spawn_blocking(work)
         .await
         .map_err(|error| Failure::work(error.to_string()))?
-        .map_err(|error| match &error {
+        .map_err(|error| match &*error {
             ThinError::Open(OpenError::Owned { .. }) => Failure::work(error.to_string()).hint(
                 "end it first: what is being thinned cannot be in use; runs go on when it starts again",
             ),
