@@ -57,18 +57,22 @@ fn start_and_kill(folder: &Path, round: u64) -> Vec<Digest> {
         lines.any(|line| line == "open"),
         "the child did not open the store"
     );
-    // Every third child is killed while it has hardly begun.
-    let (least_ms, most_ms) = if round.is_multiple_of(3) {
-        (0, 5)
+    // Every third child is killed while it has hardly begun, the others when they have acknowledged something.
+    let hardly = round.is_multiple_of(3);
+    let first = if hardly {
+        None
     } else {
-        (50, 200)
+        lines.find(|line| line.starts_with("done "))
     };
-    let pause_ms = least_ms + u64::from(std::process::id()).wrapping_mul(round + 7) % (most_ms - least_ms);
+    let most_ms = if hardly { 5 } else { 150 };
+    let pause_ms = u64::from(std::process::id()).wrapping_mul(round + 7) % most_ms;
     std::thread::sleep(Duration::from_millis(pause_ms));
     child.kill().unwrap();
     child.wait().unwrap();
     // Lines that were cut off by the kill are too short to be digests.
-    lines
+    first
+        .into_iter()
+        .chain(lines)
         .filter_map(|line| line.strip_prefix("done ")?.parse().ok())
         .collect()
 }
