@@ -189,11 +189,13 @@ mod tests {
         let map = picture(&square(1), &tags(), 2, 320);
         assert_eq!((map.width, map.height), (318, 318));
         let found = |rgb: [u8; 3]| -> Vec<u32> {
-            let rows = (0..map.height).filter(|y| (0..map.width).any(|x| map.rgb_at(x, *y) == rgb));
+            // Above them the model itself is drawn, whose shaded faces may have any dark colour.
+            let rows = (map.height - 3 * 24..map.height)
+                .filter(|y| (0..map.width).any(|x| map.rgb_at(x, *y) == rgb));
             rows.collect()
         };
         let (timber, iron) = (found([1, 2, 3]), found([4, 5, 6]));
         assert!(timber.len() >= 10 && iron.len() >= 10);
-        assert!(timber[0] >= 318 - 3 * 24 && timber[timber.len() - 1] < iron[0]);
+        assert!(timber[timber.len() - 1] < iron[0]);
     }
 }
