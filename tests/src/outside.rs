@@ -121,6 +121,19 @@ pub fn compare_unwraps(files: &[PathBuf], size_px: u32, padding_px: u32) -> Vec<
     rows
 }
 
+/// What maps show through the UVs of one packed mesh beside what the old maps showed: sampled with `numpy`, pictures read by Pillow (PyPI).
+/// `kind` is `value`, `direction` or `id`; `old` are meshes and their maps in the order of the packed nodes.
+pub fn compare_pack(kind: &str, new: (&Path, &Path), old: &[(PathBuf, PathBuf)]) -> Value {
+    let mut arguments = vec![kind.to_owned()];
+    arguments.extend(texts(&[new.0.to_owned(), new.1.to_owned()]));
+    for (mesh, map) in old {
+        arguments.extend(texts(&[mesh.clone(), map.clone()]));
+    }
+    let (ok, mut rows) = script("python3", "compare_pack.py", &arguments);
+    assert!(ok, "{rows:?}");
+    rows.remove(0)
+}
+
 /// Reduced meshes beside what PyPI `fast-simplification` makes of the same input at the same count, measured by PyPI `libigl`.
 pub fn compare_reductions(high: &Path, lows: &[PathBuf]) -> Vec<Value> {
     let mut arguments = texts(&[high.to_owned()]);
