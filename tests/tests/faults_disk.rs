@@ -93,7 +93,8 @@ fn the_coordinators_disk_is_full() {
     let Some(disk) = SmallDisk::mount(&sandbox.root().join("studio"), 64) else {
         return;
     };
-    let mut studio = Studio::open(&sandbox, &["--lost-grace", "2"]);
+    // Without what is kept back it would stop placing, and might just get by.
+    let mut studio = Studio::open(&sandbox, &["--lost-grace", "2", "--keep-disk", "0 B"]);
     studio.start_agent("ash");
     studio.start_agent("elm");
     studio.wait_for("two agents", || studio.agent_rows().len() == 2);

@@ -157,9 +157,10 @@ fn nothing_that_was_acknowledged_is_lost_when_the_coordinators_power_is_cut() {
             "{ended:?}\n{}",
             studio.logs()
         );
-        // The agents lived on with what they had made: nothing ran again.
-        let most = starts(&sandbox).into_values().max();
-        assert_eq!(most, Some(1), "round {round}: {:?}", starts(&sandbox));
+        // The agents lived on with what they had made. Only an item whose start was not on disk yet, one for each agent, may
+        // have been given to the other before its own came back and said that it has it.
+        let more = starts(&sandbox).into_values().sum::<usize>() - BALES;
+        assert!(more <= 2, "round {round}: {:?}", starts(&sandbox));
         let delivered = studio.tidemill(&["deliver", &run, "--json"]);
         assert_eq!(delivered.code, 0, "{delivered:?}");
         for number in 0..BALES {
