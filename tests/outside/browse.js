@@ -10,6 +10,18 @@ const chromium = ["/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/go
 
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
+// The page may load itself anew while somebody looks, as when an order was taken: then one looks again.
+async function looked(look) {
+  for (let left = 5; ; left--) {
+    try {
+      return await look();
+    } catch (error) {
+      if (left === 0 || !/context was destroyed|detached|Cannot find context/i.test(error.message)) throw error;
+      await pause(300);
+    }
+  }
+}
+
 async function judged(page) {
   await page.evaluate(axe);
   const found = await page.evaluate(() => axe.run());
@@ -51,7 +63,7 @@ async function tried(page, kind) {
     return { log: await page.$eval("#log", (log) => log.textContent), text: await page.$eval("main", (main) => main.innerText) };
   }
   if (kind === "live") {
-    const states = () => page.$$eval("td[data-state]", (cells) => cells.map((cell) => cell.dataset.state));
+    const states = () => looked(() => page.$$eval("td[data-state]", (cells) => cells.map((cell) => cell.dataset.state)));
     const before = await states();
     await page.click('button[data-order$="/pause"]');
     await page.waitForSelector('button[data-order$="/resume"]', { timeout: 10000 });
@@ -59,7 +71,7 @@ async function tried(page, kind) {
     await page.click('button[data-order$="/resume"]');
     let pictures = 0;
     for (let look = 0; look < 600; look++) {
-      pictures = await page.$$eval("td img, .card img", (images) => images.length);
+      pictures = await looked(() => page.$$eval("td img, .card img", (images) => images.length));
       const now = await states();
       if (pictures > 0 && now.every((state) => ["done", "reused", "failed", "cut-off", "stopped"].includes(state))) break;
       await pause(200);
@@ -68,7 +80,7 @@ async function tried(page, kind) {
   }
   if (kind === "redo") {
     // What failed is mended by now: run again, see it through, and sign one variant off.
-    const states = () => page.$$eval("td[data-state]", (cells) => cells.map((cell) => cell.dataset.state));
+    const states = () => looked(() => page.$$eval("td[data-state]", (cells) => cells.map((cell) => cell.dataset.state)));
     const before = await states();
     await page.click('button[data-order$="/again"]');
     for (let look = 0; look < 300; look++) {
@@ -78,8 +90,10 @@ async function tried(page, kind) {
     }
     const after = await states();
     const approve = 'button[data-order*="/approve?variant="]';
-    await page.waitForSelector(approve, { timeout: 10000 });
-    await page.click(approve);
+    await looked(async () => {
+      await page.waitForSelector(approve, { timeout: 10000 });
+      await page.click(approve);
+    });
     await pause(1500);
     return { before, after, text: await page.$eval("main", (main) => main.innerText) };
   }
