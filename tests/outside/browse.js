@@ -95,7 +95,7 @@ async function tried(page, kind) {
       await page.click(approve);
     });
     await pause(1500);
-    return { before, after, text: await page.$eval("main", (main) => main.innerText) };
+    return { before, after, text: await looked(() => page.$eval("main", (main) => main.innerText)) };
   }
   return { pictures: await page.$$eval("img", (images) => images.filter((image) => image.naturalWidth > 0).length) };
 }
