@@ -12,8 +12,8 @@ use tidemill_tests::studio::{Process, Studio};
 const MIB: u64 = 1024 * 1024;
 /// Well above what travels in one stream.
 const BIG: usize = 96 * 1024 * 1024;
-/// What may pass beside the bytes themselves: headers, calls, reports.
-const TALK: u64 = MIB;
+/// What may pass beside the bytes themselves: headers, calls, reports for as long as a slow machine takes.
+const TALK: u64 = 4 * MIB;
 
 const MANIFEST: &str = r#"[manifest]
 name = "hold"

@@ -4,13 +4,13 @@ use std::collections::HashSet;
 use std::sync::Arc;
 
 use tidemill_proto::v1::{ItemState, RunRow};
-use tidemill_proto::{RunName, state};
+use tidemill_proto::{Digest, RunName, state};
 
 use super::board::RunBoard;
 use super::clock::now_ms;
 use super::commit::{Rows, Ticket};
 use super::event::{Again, Event as EngineEvent, Explained, Refusal, Reply};
-use super::plan::{PlanError, upstream_indexes};
+use super::plan::{PlanError, files_of, upstream_indexes};
 use super::recipe::Recipe;
 use super::{Engine, rows, summary};
 use crate::query::names::fits_any;
@@ -179,7 +179,10 @@ impl Engine {
             };
             return answer(reply, Err(Refusal::State(text)));
         }
-        let mut to_disk = Rows::default();
+        let mut to_disk = match self.inputs_at_hand(&again.board, &items) {
+            Ok(inputs) => Rows::with_blobs(inputs),
+            Err(text) => return answer(reply, Err(Refusal::Broken(text))),
+        };
         rows::set_ended(&mut again.record, 0);
         again.record.stopped_by_person = false;
         to_disk.add(pack::put(
@@ -205,6 +208,23 @@ impl Engine {
             }
         }
         self.commit(to_disk, Ticket::Reopened(again, items, reply));
+    }
+
+    /// Files of the project that these items read and that are stored or staged: one that the store had lost may have been
+    /// put there again, and what is only staged is not read. What lacks stays lacking, and is named when an item needs it.
+    fn inputs_at_hand(&self, board: &RunBoard, items: &[u32]) -> Result<Vec<Digest>, String> {
+        let mut inputs = Vec::new();
+        for index in items {
+            let item = board.plan().item(*index).map_err(|error| error.to_string())?;
+            for (path, digest, _) in files_of(&item) {
+                let digest = Digest::from_slice(digest).map_err(|error| format!("{path}: {error}"))?;
+                inputs.push(digest);
+            }
+        }
+        let missing = self.archive.store.missing(&inputs);
+        let missing: HashSet<Digest> = missing.map_err(|error| error.to_string())?.into_iter().collect();
+        inputs.retain(|digest| !missing.contains(digest));
+        Ok(inputs)
     }
 
     /// The reopened items wait on disk: let them go.
