@@ -16,7 +16,7 @@ async function looked(look) {
     try {
       return await look();
     } catch (error) {
-      if (left === 0 || !/context was destroyed|detached|Cannot find context/i.test(error.message)) throw error;
+      if (left === 0 || !/context|detached|belong to the document/i.test(error.message)) throw error;
       await pause(300);
     }
   }
@@ -82,7 +82,9 @@ async function tried(page, kind) {
     // What failed is mended by now: run again, see it through, and sign one variant off.
     const states = () => looked(() => page.$$eval("td[data-state]", (cells) => cells.map((cell) => cell.dataset.state)));
     const before = await states();
-    await page.click('button[data-order$="/again"]');
+    // The page loads itself anew when such an order was taken.
+    const order = (button) => Promise.all([page.waitForNavigation({ timeout: 20000 }), page.click(button)]);
+    await order('button[data-order$="/again"]');
     for (let look = 0; look < 300; look++) {
       const now = await states();
       if (now.every((state) => ["done", "reused"].includes(state))) break;
@@ -90,11 +92,8 @@ async function tried(page, kind) {
     }
     const after = await states();
     const approve = 'button[data-order*="/approve?variant="]';
-    await looked(async () => {
-      await page.waitForSelector(approve, { timeout: 10000 });
-      await page.click(approve);
-    });
-    await pause(1500);
+    await page.waitForSelector(approve, { timeout: 10000 });
+    await order(approve);
     return { before, after, text: await looked(() => page.$eval("main", (main) => main.innerText)) };
   }
   return { pictures: await page.$$eval("img", (images) => images.filter((image) => image.naturalWidth > 0).length) };
