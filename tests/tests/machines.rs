@@ -72,8 +72,9 @@ fn a_cable_is_cut_for_five_seconds_and_nobody_waits_for_it() {
 
 #[test]
 fn a_cable_is_cut_for_a_minute() {
-    // The settings that a studio has: a lost agent is waited for so long that nothing is tried again.
-    cut_each_way(60, 8.0, &[], 0);
+    // The settings that a studio has: a lost agent is waited for so long that nothing it has is tried again. Only an item
+    // that was on its way to it when the cable was cut never came, and goes once more.
+    cut_each_way(60, 8.0, &[], 1);
 }
 
 const LOADS: &str = r#"[manifest]
