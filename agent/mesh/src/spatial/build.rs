@@ -45,8 +45,11 @@ impl Pack {
     };
 
     /// Corners of one of the triangles.
+    #[inline(always)]
     pub fn corners_of(&self, lane: usize) -> [DVec3; 3] {
-        self.corners.map(|axes| point(axes.map(|lanes| lanes[lane])))
+        let corner = |axes: &[Vec4; 3]| point([axes[0][lane], axes[1][lane], axes[2][lane]]);
+        let [a, b, c] = &self.corners;
+        [corner(a), corner(b), corner(c)]
     }
 }
 

@@ -58,15 +58,20 @@ impl Prepared {
         prepared
     }
 
+    /// Where the boxes of the children of `node` begin and end along one axis.
+    #[inline(always)]
+    fn along(&self, node: &Node, axis: usize) -> (Vec4, Vec4) {
+        let row = self.near_row[axis];
+        (
+            (node.bounds[row] - self.origin_near[axis]) * self.inverse[axis],
+            (node.bounds[row ^ 1] - self.origin_far[axis]) * self.inverse[axis],
+        )
+    }
+
     /// The entry distances of the children of `node`, and a bit for each whose box is met.
+    #[inline(always)]
     fn enter(&self, node: &Node, least: Vec4, most: Vec4) -> (Vec4, u32) {
-        let [x, y, z] = [0, 1, 2].map(|axis| {
-            let row = self.near_row[axis];
-            (
-                (node.bounds[row] - self.origin_near[axis]) * self.inverse[axis],
-                (node.bounds[row ^ 1] - self.origin_far[axis]) * self.inverse[axis],
-            )
-        });
+        let (x, y, z) = (self.along(node, 0), self.along(node, 1), self.along(node, 2));
         let near = x.0.max(y.0).max(z.0.max(least));
         let far = x.1.min(y.1).min(z.1.min(most));
         // The slack covers the rounding of the products (Ize 2013, Robust BVH Ray Traversal, from memory).
@@ -122,22 +127,31 @@ impl Sheared {
         }
     }
 
+    /// One corner of four triangles in the sheared plane. Written out and inlined by force: as a map over an array the compiler
+    /// calls it, and takes the numbers through memory.
+    #[inline(always)]
+    fn seen(&self, axes: &[Vec4; 3]) -> (Vec4, Vec4) {
+        let along = axes[self.axes[2]] - self.origin[2];
+        (
+            axes[self.axes[0]] - self.origin[0] - self.shear[0] * along,
+            axes[self.axes[1]] - self.origin[1] - self.shear[1] * along,
+        )
+    }
+
     /// A bit for each triangle of the pack that may be met. What is not a number counts as met.
+    #[inline(always)]
     fn may_meet(&self, pack: &Pack) -> u32 {
-        let mut sum = Vec4::splat(4.0 * self.error);
-        let [a, b, c] = [0, 1, 2].map(|corner| {
-            let axes = &pack.corners[corner];
-            let along = axes[self.axes[2]] - self.origin[2];
-            let x = axes[self.axes[0]] - self.origin[0] - self.shear[0] * along;
-            let y = axes[self.axes[1]] - self.origin[1] - self.shear[1] * along;
-            sum += x.abs() + y.abs();
-            (x, y)
-        });
+        let (a, b, c) = (
+            self.seen(&pack.corners[0]),
+            self.seen(&pack.corners[1]),
+            self.seen(&pack.corners[2]),
+        );
+        let sum = (a.0.abs() + a.1.abs()) + (b.0.abs() + b.1.abs()) + (c.0.abs() + c.1.abs());
         let u = c.0 * b.1 - c.1 * b.0;
         let v = a.0 * c.1 - a.1 * c.0;
         let w = b.0 * a.1 - b.1 * a.0;
         // The least normal number covers products that underflow.
-        let error = sum * (2.0 * self.error) + f32::MIN_POSITIVE;
+        let error = (sum + 4.0 * self.error) * (2.0 * self.error) + f32::MIN_POSITIVE;
         let missed = u.min(v).min(w).cmplt(-error) & u.max(v).max(w).cmpgt(error);
         !missed.bitmask()
     }
@@ -260,7 +274,7 @@ pub(super) fn meet_triangle(
     direction: DVec3,
     corners: [DVec3; 3],
 ) -> Option<(f64, [f64; 3], bool)> {
-    let [a, b, c] = corners.map(|corner| corner - origin);
+    let [a, b, c] = [corners[0] - origin, corners[1] - origin, corners[2] - origin];
     let u = direction.dot(c.cross(b));
     let v = direction.dot(a.cross(c));
     // Most triangles are missed, and most of those are known by two of the three.
