@@ -10,7 +10,7 @@ const chromium = ["/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/go
 
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
-// The page may load itself anew while somebody looks, as when an order was taken: then one looks again.
+// The page may put a part of itself, or all, anew between finding a thing and looking at it or clicking it: then once more.
 async function looked(look) {
   for (let left = 5; ; left--) {
     try {
@@ -65,10 +65,10 @@ async function tried(page, kind) {
   if (kind === "live") {
     const states = () => looked(() => page.$$eval("td[data-state]", (cells) => cells.map((cell) => cell.dataset.state)));
     const before = await states();
-    await page.click('button[data-order$="/pause"]');
+    await looked(() => page.click('button[data-order$="/pause"]'));
     await page.waitForSelector('button[data-order$="/resume"]', { timeout: 10000 });
-    const said = await page.$eval("#says", (place) => place.textContent);
-    await page.click('button[data-order$="/resume"]');
+    const said = await looked(() => page.$eval("#says", (place) => place.textContent));
+    await looked(() => page.click('button[data-order$="/resume"]'));
     let pictures = 0;
     for (let look = 0; look < 600; look++) {
       pictures = await looked(() => page.$$eval("td img, .card img", (images) => images.length));
@@ -83,7 +83,7 @@ async function tried(page, kind) {
     const states = () => looked(() => page.$$eval("td[data-state]", (cells) => cells.map((cell) => cell.dataset.state)));
     const before = await states();
     // The page loads itself anew when such an order was taken.
-    const order = (button) => Promise.all([page.waitForNavigation({ timeout: 20000 }), page.click(button)]);
+    const order = (button) => Promise.all([page.waitForNavigation({ timeout: 20000 }), looked(() => page.click(button))]);
     await order('button[data-order$="/again"]');
     for (let look = 0; look < 300; look++) {
       const now = await states();
