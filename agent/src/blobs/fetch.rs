@@ -9,7 +9,7 @@ use tidemill_proto::parts::{BIG_BYTES, PARTS_AT_ONCE};
 use tidemill_proto::v1::{BlobChunk, BlobRequest, blob_chunk};
 use tidemill_proto::{Digest, packing};
 use tidemill_store::{Arrival, Incoming, StoreError};
-use tonic::Status;
+use tonic::{Code, Status};
 
 use super::BlobError;
 use super::remote::{Remote, Trouble, lacking, own};
@@ -147,7 +147,11 @@ impl Remote {
         while let parts @ [_, ..] = &arrival.lacking()[..] {
             let fetched = at_once(parts, |part| self.fetch_part(digest, &arrival, part, control));
             if let Err(trouble) = fetched {
-                *arrived = Arrived::Parts(arrival);
+                // Another size, or what cannot be unpacked, stays so however often a part is asked for.
+                *arrived = match &trouble {
+                    Trouble::Passing(status) if status.code() == Code::DataLoss => Arrived::WrongParts,
+                    _ => Arrived::Parts(arrival),
+                };
                 return Err(trouble);
             }
         }

@@ -8,7 +8,7 @@ use std::collections::HashMap;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::path::PathBuf;
-use std::sync::Mutex;
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant, SystemTime};
 
 use tidemill_proto::Digest;
@@ -22,9 +22,9 @@ const BELIEVED: Duration = Duration::from_secs(10 * 60);
 /// So many checks are remembered.
 const MOST: usize = 256;
 
-/// Blobs that were found whole.
+/// Blobs that were found whole. Each has a lock of its own, held while it is read through, so that nobody waits for the check of another.
 #[derive(Debug, Default)]
-pub(super) struct Checked(Mutex<HashMap<Digest, Found>>);
+pub(super) struct Checked(Mutex<HashMap<Digest, Arc<Mutex<Option<Found>>>>>);
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct Found {
@@ -36,6 +36,18 @@ struct Found {
 impl Found {
     fn still_holds(&self, now: &Self) -> bool {
         self.size == now.size && self.modified == now.modified && now.at.duration_since(self.at) < BELIEVED
+    }
+}
+
+impl Checked {
+    /// What is known of one blob.
+    fn of(&self, digest: &Digest) -> Arc<Mutex<Option<Found>>> {
+        let mut all = lock(&self.0);
+        if all.len() >= MOST {
+            // One that somebody looks at is held by them, too.
+            all.retain(|_, known| Arc::strong_count(known) > 1);
+        }
+        all.entry(*digest).or_default().clone()
     }
 }
 
@@ -76,24 +88,23 @@ impl Store {
 
     /// Several who want parts of one blob wait here for the first of them.
     fn check_once(&self, digest: &Digest, size: u64, modified: Option<SystemTime>) -> Result<()> {
-        let mut checked = lock(&self.shared.checked.0);
+        let known = self.shared.checked.of(digest);
+        let mut found = lock(&known);
         let at = Instant::now();
         let now = Found { size, modified, at };
-        if checked.get(digest).is_some_and(|found| found.still_holds(&now)) {
+        if found.is_some_and(|found| found.still_holds(&now)) {
             return Ok(());
         }
-        checked.remove(digest);
+        *found = None;
         self.verify(digest)?;
-        if checked.len() >= MOST {
-            checked.retain(|_, found| now.at.duration_since(found.at) < BELIEVED / 10);
-        }
         let at = Instant::now();
-        checked.insert(*digest, Found { at, ..now });
+        *found = Some(Found { at, ..now });
         Ok(())
     }
 
     /// Somebody put parts together and got other bytes: the next part is given only after a new check.
     pub fn doubt(&self, digest: &Digest) {
+        // Whoever reads it through just now remembers that for nobody else.
         lock(&self.shared.checked.0).remove(digest);
     }
 }

@@ -1,13 +1,16 @@
 //! Which edges may collapse, where to, and in which order.
 
+mod prepare;
 mod rounds;
+mod store;
 
 use std::cmp::{Ordering, Reverse};
-use std::collections::{BinaryHeap, HashSet};
+use std::collections::BinaryHeap;
 
 use glam::DVec3;
 use rayon::prelude::*;
 
+use self::prepare::{Kind, Prepared, face_quadric, prepare};
 use super::crossing::Watch;
 use super::pressure::Pressure;
 use super::quadric::Quadric;
@@ -16,23 +19,13 @@ use super::surface::{END, EdgeFaces, Link, Spoke, Surface};
 use super::tunnel::{self, Tunnel};
 use crate::Mesh;
 use crate::mesh::UNTAGGED;
-use crate::spatial::{Fans, others, point};
+use crate::spatial::{Fans, point};
 
 /// Cost of an edge's length where planes cost nothing, so that flats reduce evenly: as much as straying by a
 /// three-thousandth of the length.
 const LENGTH_COST: f64 = 1.0e-7;
 /// Least height of a face over its longest edge.
 const LEAST_SHAPE: f64 = 0.002;
-
-/// What a vertex lies on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Kind {
-    Free,
-    /// Exactly two border edges meet here.
-    Border,
-    /// One, three or more border edges meet here: it stays in its place.
-    Corner,
-}
 
 /// When to stop.
 #[derive(Debug, Clone, Copy)]
@@ -542,76 +535,6 @@ impl Reducer {
                 && along * along >= least_cosine * least_cosine * area_squared * before.length_squared()
         })
     }
-
-    fn into_mesh(mut self, input: &Mesh) -> Reduced {
-        let middle = middle(input);
-        let mut number = vec![END; self.surface.positions.len()];
-        let mut taken: HashSet<[u32; 3]> = HashSet::new();
-        let mut mesh = Mesh {
-            tags: input.tags.clone(),
-            uvs: input.uvs.as_ref().map(|_| Vec::new()),
-            ..Mesh::default()
-        };
-        let surface = &self.surface;
-        for (triangle, corners) in surface.triangles.iter().enumerate() {
-            if !surface.alive[triangle] {
-                continue;
-            }
-            mesh.face_tags.push(surface.tags[triangle]);
-            if let (Some(uvs), Some(corners)) = (&mut mesh.uvs, surface.uvs.get(triangle)) {
-                uvs.push(corners.map(|uv| uv.map(|coordinate| coordinate as f32)));
-            }
-            mesh.triangles.push(corners.map(|corner| {
-                let number = &mut number[corner as usize];
-                if *number == END {
-                    *number = mesh.positions.len() as u32;
-                    let untouched = self.versions[corner as usize] == 0;
-                    mesh.positions.push(if untouched {
-                        input.positions[corner as usize]
-                    } else {
-                        self.own_place(corner, middle, &mut taken)
-                    });
-                }
-                *number
-            }));
-        }
-        let went_to = (0..input.positions.len() as u32)
-            .map(|vertex| number[self.living(vertex) as usize])
-            .collect();
-        Reduced { mesh, went_to }
-    }
-
-    /// The place of a vertex in single precision. The two sides of a cut may have come to one place; then the later one
-    /// goes outwards by the least steps that single precision knows, since one place would be one vertex for whoever
-    /// reads the file.
-    fn own_place(&self, vertex: u32, middle: DVec3, taken: &mut HashSet<[u32; 3]>) -> [f32; 3] {
-        let place = self.surface.positions[vertex as usize] + middle;
-        let mut stored = place.as_vec3().to_array();
-        if !self.pressure.closes_tunnels() {
-            return stored;
-        }
-        let outwards: DVec3 = self
-            .surface
-            .corners(vertex)
-            .map(|corner| {
-                let [b, c] = self
-                    .surface
-                    .others(corner)
-                    .map(|other| self.surface.positions[other as usize]);
-                let here = self.surface.positions[vertex as usize];
-                (b - here).cross(c - here)
-            })
-            .sum();
-        let outwards = outwards.try_normalize().unwrap_or(DVec3::Y);
-        let step =
-            2.0 * f64::from(f32::EPSILON) * place.abs().max_element().max(f64::from(f32::MIN_POSITIVE));
-        let mut steps = 0.0;
-        while !taken.insert(stored.map(f32::to_bits)) {
-            steps += 1.0;
-            stored = (place + outwards * (step * steps)).as_vec3().to_array();
-        }
-        stored
-    }
 }
 
 fn middle(mesh: &Mesh) -> DVec3 {
@@ -622,87 +545,3 @@ fn middle(mesh: &Mesh) -> DVec3 {
 fn key(cost: f64, number: usize) -> u64 {
     u64::from((cost as f32).to_bits()) << 32 | number as u64
 }
-
-/// What is known of a vertex at the start.
-struct Prepared {
-    quadric: Quadric,
-    kind: Kind,
-    /// On an open border, or at an edge of more than two faces.
-    open: bool,
-}
-
-/// A living face seen from one of its vertices: the other two in its order, its tag, and its corner there.
-type Face = (u32, u32, u16, u32);
-
-/// The quadric of one face: its plane, weighed by the root of the area, as long as an edge. By the area itself, large faces would push
-/// small features away.
-fn face_quadric([a, b, c]: [DVec3; 3]) -> Quadric {
-    let cross = (b - a).cross(c - a);
-    let twice_area = cross.length();
-    if twice_area > 0.0 {
-        Quadric::plane(cross / twice_area, a, (0.5 * twice_area).sqrt())
-    } else {
-        Quadric::default()
-    }
-}
-
-fn prepare(
-    vertex: usize,
-    surface: &Surface,
-    planes: &[Quadric],
-    fans: &Fans,
-    border_weight: f64,
-    fan: &mut Vec<Face>,
-) -> Prepared {
-    fan.clear();
-    let living = fans
-        .of(vertex)
-        .iter()
-        .filter(|&&corner| surface.alive[corner as usize / 3]);
-    fan.extend(living.map(|&corner| {
-        let [first, second] = others(corner, &surface.triangles);
-        (first, second, surface.tags[corner as usize / 3], corner)
-    }));
-    let mut quadric = Quadric::default();
-    let mut borders = 0;
-    let mut open = false;
-    for &(first, second, tag, corner) in &*fan {
-        quadric.add(&planes[corner as usize / 3]);
-        for (other, place) in [(first, 1), (second, 2)] {
-            let mut faces = 0;
-            let mut between_tags = false;
-            for &(near_first, near_second, near_tag, near_corner) in &*fan {
-                if near_first == other || near_second == other {
-                    faces += 1;
-                    // A seam of the UVs is held as a border between tags is.
-                    let near_place = if near_first == other { 1 } else { 2 };
-                    between_tags |=
-                        near_tag != tag || surface.is_seam([corner, near_corner], [place, near_place]);
-                }
-            }
-            let is_open = faces != 2;
-            open |= is_open;
-            if is_open || between_tags {
-                // Upright on the face, through the edge. An edge between two tags gets one from either face.
-                let [here, b, c] = [vertex, first as usize, second as usize].map(|at| surface.positions[at]);
-                let edge = surface.positions[other as usize] - here;
-                let normal = (b - here).cross(c - here).normalize_or_zero();
-                let upright = normal.cross(edge).normalize_or_zero();
-                let weight = if is_open { OPEN_WEIGHT } else { border_weight };
-                quadric.add(&Quadric::plane(upright, here, weight * edge.length()));
-                // Each face at the edge counts it once.
-                borders += if faces == 1 { 2 } else { 1 };
-            }
-        }
-    }
-    // Edges of more than two faces count more than twice, so that their ends are corners.
-    let kind = match borders {
-        0 => Kind::Free,
-        4 => Kind::Border,
-        _ => Kind::Corner,
-    };
-    Prepared { quadric, kind, open }
-}
-
-/// Weight of the planes that hold open borders, beside those of faces.
-const OPEN_WEIGHT: f64 = 10.0;
