@@ -182,7 +182,7 @@ impl Reducer {
         let mut keys = Vec::with_capacity(costed.len());
         for (number, (entry, cost)) in costed.into_iter().enumerate() {
             self.entries.push(entry);
-            keys.push(Reverse(key(cost, number)));
+            keys.push(Reverse(key(cost as f32, number)));
         }
         self.heap = BinaryHeap::from(keys);
         self.parked.fill(false);
@@ -223,7 +223,7 @@ impl Reducer {
             if self.version(ends) != entry.version {
                 // Costs are brought up to date only when they come up: far fewer than change.
                 self.entries[number] = self.entry(ends);
-                let fresh = key(cost, number);
+                let fresh = key(cost as f32, number);
                 if fresh > top {
                     if let Some(mut first) = self.heap.peek_mut() {
                         first.0 = fresh;
@@ -407,7 +407,7 @@ impl Reducer {
             let ends = [vertex.min(other), vertex.max(other)];
             if let Some((_, cost)) = self.target(ends) {
                 self.entries.push(self.entry(ends));
-                self.heap.push(Reverse(key(cost, self.entries.len() - 1)));
+                self.heap.push(Reverse(key(cost as f32, self.entries.len() - 1)));
             }
         }
         self.beside = beside;
@@ -423,7 +423,7 @@ impl Reducer {
             tip: ring[2],
             version: 0,
         });
-        self.heap.push(Reverse(key(cost, self.entries.len() - 1)));
+        self.heap.push(Reverse(key(cost as f32, self.entries.len() - 1)));
     }
 
     /// Cuts a loop if it is still there.
@@ -542,6 +542,6 @@ fn middle(mesh: &Mesh) -> DVec3 {
 }
 
 /// Sorts as the cost does, a number that is not negative, and then by the entry's number.
-fn key(cost: f64, number: usize) -> u64 {
-    u64::from((cost as f32).to_bits()) << 32 | number as u64
+fn key(cost: f32, number: usize) -> u64 {
+    u64::from(cost.to_bits()) << 32 | number as u64
 }

@@ -29,6 +29,10 @@ impl Moves {
         } else {
             0.0
         };
+        let sides = faces
+            .corners
+            .map(|corners| corners.map(|corner| surface.uv(corner)));
+        let sides = &sides[..faces.count];
         for (vertex, end) in [(a, 0), (b, 1)] {
             for corner in surface.corners(vertex) {
                 let dies = surface
@@ -39,7 +43,7 @@ impl Moves {
                     continue;
                 }
                 let old = surface.uv(corner);
-                let beside = faces.uvs[..faces.count].iter().find(|uvs| uvs[end] == old);
+                let beside = sides.iter().find(|uvs| uvs[end] == old);
                 if let Some(&[at_a, at_b]) = beside {
                     corners.push((corner, between(at_a, at_b, share)));
                 }

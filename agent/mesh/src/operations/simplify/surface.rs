@@ -38,14 +38,16 @@ pub(super) struct EdgeFaces {
     pub tags: [u16; 2],
     /// Their third vertices.
     pub tips: [u32; 2],
-    /// UVs of the edge's two ends in each face; equal where the mesh has none.
-    pub uvs: [[Uv; 2]; 2],
+    /// The corners at the edge's two ends in each face.
+    pub corners: [[u32; 2]; 2],
+    /// The UVs of the two faces differ along the edge.
+    pub is_seam: bool,
 }
 
 impl EdgeFaces {
     /// The edge lies between two tags or on a seam of the UVs, or has a face on one side only.
     pub fn is_border(&self) -> bool {
-        self.count != 2 || self.tags[0] != self.tags[1] || self.uvs[0] != self.uvs[1]
+        self.count != 2 || self.tags[0] != self.tags[1] || self.is_seam
     }
 }
 
@@ -146,7 +148,8 @@ impl Surface {
             count: 0,
             tags: [0; 2],
             tips: [END; 2],
-            uvs: [[[0.0; 2]; 2]; 2],
+            corners: [[END; 2]; 2],
+            is_seam: false,
         };
         for spoke in spokes {
             let [first, second] = spoke.others;
@@ -156,13 +159,15 @@ impl Surface {
                 }
                 faces.tags[faces.count] = self.tags[spoke.corner as usize / 3];
                 faces.tips[faces.count] = if first == b { second } else { first };
-                if let Some(uvs) = self.uvs.get(spoke.corner as usize / 3) {
-                    let here = spoke.corner as usize % 3;
-                    let there = if first == b { here + 1 } else { here + 2 } % 3;
-                    faces.uvs[faces.count] = [uvs[here], uvs[there]];
-                }
+                let place = spoke.corner % 3;
+                let there = if first == b { place + 1 } else { place + 2 } % 3;
+                faces.corners[faces.count] = [spoke.corner, spoke.corner - place + there];
                 faces.count += 1;
             }
+        }
+        if faces.count == 2 && !self.uvs.is_empty() {
+            let [left, right] = faces.corners.map(|corners| corners.map(|corner| self.uv(corner)));
+            faces.is_seam = left != right;
         }
         Some(faces)
     }

@@ -14,6 +14,22 @@ const FEWEST: usize = 12_000;
 /// Of the edges the cheapest share that one round may take.
 const SHARE: f64 = 0.25;
 
+/// What an edge was last known to cost. Most edges are as they were a round before, and their costs are the dear part of a round.
+#[derive(Debug, Clone, Copy)]
+struct Known {
+    /// Sum of the ends' versions, which grows with every change of either.
+    version: u32,
+    /// Infinite where the edge may not collapse.
+    cost: f32,
+}
+
+impl Known {
+    const NOTHING: Self = Self {
+        version: u32::MAX,
+        cost: f32::INFINITY,
+    };
+}
+
 pub(super) fn run(reducer: &mut Reducer) {
     // An error bound is kept by the strict order alone: it stops at the first collapse that is too dear.
     if reducer.until.stray_m != f64::INFINITY {
@@ -21,15 +37,16 @@ pub(super) fn run(reducer: &mut Reducer) {
     }
     let stop = ((reducer.until.triangles as f64 * STOP) as usize).max(FEWEST);
     let mut touched_in = vec![0_u32; reducer.surface.positions.len()];
+    let mut known = vec![[Known::NOTHING; 3]; reducer.surface.triangles.len()];
     let mut round = 0;
     while reducer.surface.living > stop {
         round += 1;
         let before = reducer.surface.living;
-        let edges = edges(reducer);
+        let edges = edges(reducer, &mut known);
         let mut keys: Vec<u64> = edges
-            .par_iter()
+            .iter()
             .enumerate()
-            .filter_map(|(number, &ends)| Some(key(reducer.target(ends)?.1, number)))
+            .map(|(number, &(_, cost))| key(cost, number))
             .collect();
         let most = (keys.len() as f64 * SHARE) as usize;
         if most == 0 {
@@ -39,7 +56,7 @@ pub(super) fn run(reducer: &mut Reducer) {
         keys.truncate(most);
         keys.sort_unstable();
         for key in keys {
-            let ends = edges[(key & u64::from(u32::MAX)) as usize];
+            let (ends, _) = edges[(key & u64::from(u32::MAX)) as usize];
             if ends.iter().any(|&end| touched_in[end as usize] == round) {
                 continue;
             }
@@ -60,18 +77,31 @@ pub(super) fn run(reducer: &mut Reducer) {
     }
 }
 
-/// Edges from the lower to the higher vertex, as the triangles have them: on a surface that is turned alike, each once.
-fn edges(reducer: &Reducer) -> Vec<[u32; 2]> {
+/// Edges that may collapse, with their costs: from the lower to the higher vertex, as the triangles have them, so that on a surface that
+/// is turned alike each comes once.
+fn edges(reducer: &Reducer, known: &mut [[Known; 3]]) -> Vec<([u32; 2], f32)> {
     let surface = &reducer.surface;
     surface
         .triangles
         .par_iter()
         .zip(&surface.alive)
-        .filter(|(_, alive)| **alive)
-        .flat_map_iter(|(&[a, b, c], _)| {
+        .zip(known)
+        .filter(|((_, alive), _)| **alive)
+        .flat_map_iter(|((&[a, b, c], _), known)| {
             [[a, b], [b, c], [c, a]]
                 .into_iter()
-                .filter(|[from, to]| from < to)
+                .zip(known)
+                .filter(|([from, to], _)| from < to)
+                .filter_map(|(ends, known)| {
+                    let version = reducer.version(ends);
+                    if known.version != version {
+                        let cost = reducer
+                            .target(ends)
+                            .map_or(f32::INFINITY, |(_, cost)| cost as f32);
+                        *known = Known { version, cost };
+                    }
+                    (known.cost < f32::INFINITY).then_some((ends, known.cost))
+                })
         })
         .collect()
 }
