@@ -94,7 +94,8 @@ impl Bvh {
             .map(|(index, triangle)| {
                 let mut bounds = Bounds::NONE;
                 for &corner in triangle {
-                    bounds.add(positions[corner as usize]);
+                    let [x, y, z] = positions[corner as usize];
+                    bounds.add(Vec4::new(x, y, z, 0.0));
                 }
                 Item {
                     bounds,
@@ -129,42 +130,42 @@ impl Bvh {
     }
 }
 
+/// A box; the fourth lanes say nothing.
 #[derive(Debug, Clone, Copy)]
 struct Bounds {
-    low: [f32; 3],
-    high: [f32; 3],
+    low: Vec4,
+    high: Vec4,
 }
 
 impl Bounds {
     const NONE: Self = Self {
-        low: [f32::INFINITY; 3],
-        high: [f32::NEG_INFINITY; 3],
+        low: Vec4::INFINITY,
+        high: Vec4::NEG_INFINITY,
     };
 
-    fn add(&mut self, position: [f32; 3]) {
-        for (axis, coordinate) in position.into_iter().enumerate() {
-            self.low[axis] = self.low[axis].min(coordinate);
-            self.high[axis] = self.high[axis].max(coordinate);
-        }
+    #[inline(always)]
+    fn add(&mut self, position: Vec4) {
+        self.low = self.low.min(position);
+        self.high = self.high.max(position);
     }
 
+    #[inline(always)]
     fn merge(&mut self, other: &Self) {
-        for axis in 0..3 {
-            self.low[axis] = self.low[axis].min(other.low[axis]);
-            self.high[axis] = self.high[axis].max(other.high[axis]);
-        }
+        self.low = self.low.min(other.low);
+        self.high = self.high.max(other.high);
     }
 
     /// Greatest coordinate, whatever its sign.
     fn reach(&self) -> f32 {
-        let coordinates = self.low.into_iter().chain(self.high);
-        coordinates.fold(0.0, |most, coordinate| most.max(coordinate.abs()))
+        let most = self.low.abs().max(self.high.abs());
+        most.x.max(most.y).max(most.z)
     }
 
     /// Half the surface area; 0 where nothing was added.
+    #[inline(always)]
     fn half_area(&self) -> f32 {
-        let [x, y, z] = [0, 1, 2].map(|axis| (self.high[axis] - self.low[axis]).max(0.0));
-        x * y + y * z + z * x
+        let size = (self.high - self.low).max(Vec4::ZERO);
+        size.x * size.y + size.y * size.z + size.z * size.x
     }
 }
 
@@ -176,8 +177,43 @@ struct Item {
 
 impl Item {
     /// Twice the centre: only compared with its like.
-    fn centre(&self, axis: usize) -> f32 {
-        self.bounds.low[axis] + self.bounds.high[axis]
+    #[inline(always)]
+    fn centre(&self) -> Vec4 {
+        self.bounds.low + self.bounds.high
+    }
+}
+
+/// Which bin along each axis an item falls into.
+struct Bins {
+    low: Vec4,
+    scale: Vec4,
+}
+
+impl Bins {
+    fn over(centres: &Bounds) -> Self {
+        let extent = centres.high - centres.low;
+        let scale = |axis: usize| {
+            if extent[axis] > 0.0 {
+                BINS as f32 / extent[axis]
+            } else {
+                0.0
+            }
+        };
+        Self {
+            low: centres.low,
+            scale: Vec4::new(scale(0), scale(1), scale(2), 0.0),
+        }
+    }
+
+    fn divides(&self, axis: usize) -> bool {
+        self.scale[axis] != 0.0 && self.scale[axis].is_finite()
+    }
+
+    #[inline(always)]
+    fn of(&self, item: &Item) -> [usize; 3] {
+        let place = (item.centre() - self.low) * self.scale;
+        let bin = |along: f32| (along as usize).min(BINS - 1);
+        [bin(place.x), bin(place.y), bin(place.z)]
     }
 }
 
@@ -196,7 +232,7 @@ fn split(items: &mut [Item], first: u32, level: u32) -> Tree {
     let mut centres = Bounds::NONE;
     for item in items.iter() {
         bounds.merge(&item.bounds);
-        centres.add([0, 1, 2].map(|axis| item.centre(axis)));
+        centres.add(item.centre());
     }
     if items.len() <= LEAF_TRIANGLES {
         return Tree {
@@ -207,14 +243,14 @@ fn split(items: &mut [Item], first: u32, level: u32) -> Tree {
             },
         };
     }
+    let bins = Bins::over(&centres);
     let plane = if level < LEVELS_BY_COST {
-        best_plane(items, &centres)
+        best_plane(items, &bins)
     } else {
         None
     };
     let middle = plane.map_or(0, |(axis, bin)| {
-        let scale = bin_scale(&centres, axis);
-        partition(items, |item| bin_of(item, axis, centres.low[axis], scale) < bin)
+        partition(items, |item| bins.of(item)[axis] < bin)
     });
     // All centres in one place, or deep down: any halves are as good as any others.
     let middle = if middle == 0 || middle == items.len() {
@@ -239,30 +275,22 @@ fn split(items: &mut [Item], first: u32, level: u32) -> Tree {
     }
 }
 
-fn bin_scale(centres: &Bounds, axis: usize) -> f32 {
-    let extent = centres.high[axis] - centres.low[axis];
-    if extent > 0.0 { BINS as f32 / extent } else { 0.0 }
-}
-
-fn bin_of(item: &Item, axis: usize, low: f32, scale: f32) -> usize {
-    (((item.centre(axis) - low) * scale) as usize).min(BINS - 1)
-}
-
 /// The axis and the first bin of the right side with the least expected cost; none where all centres are equal.
-fn best_plane(items: &[Item], centres: &Bounds) -> Option<(usize, usize)> {
+fn best_plane(items: &[Item], bins: &Bins) -> Option<(usize, usize)> {
+    let mut all_bounds = [[Bounds::NONE; BINS]; 3];
+    let mut all_counts = [[0_u32; BINS]; 3];
+    for item in items {
+        for (axis, bin) in bins.of(item).into_iter().enumerate() {
+            all_bounds[axis][bin].merge(&item.bounds);
+            all_counts[axis][bin] += 1;
+        }
+    }
     let mut best: Option<(f32, usize, usize)> = None;
     for axis in 0..3 {
-        let scale = bin_scale(centres, axis);
-        if scale == 0.0 || !scale.is_finite() {
+        if !bins.divides(axis) {
             continue;
         }
-        let mut bounds = [Bounds::NONE; BINS];
-        let mut counts = [0_u32; BINS];
-        for item in items {
-            let bin = bin_of(item, axis, centres.low[axis], scale);
-            bounds[bin].merge(&item.bounds);
-            counts[bin] += 1;
-        }
+        let (bounds, counts) = (&all_bounds[axis], &all_counts[axis]);
         let mut right_cost = [0.0_f32; BINS];
         let mut side = Bounds::NONE;
         let mut count = 0;

@@ -10,7 +10,7 @@ use std::collections::BinaryHeap;
 use glam::DVec3;
 use rayon::prelude::*;
 
-use self::prepare::{Kind, Prepared, face_quadric, prepare};
+use self::prepare::{Kind, Prepared, face_quadrics, prepare};
 use super::crossing::Watch;
 use super::pressure::Pressure;
 use super::quadric::Quadric;
@@ -114,16 +114,18 @@ impl Reducer {
         let fans = Fans::new(&mesh.triangles, vertices);
         let surface = Surface::new(mesh, positions, &fans);
         let weight = pressure.border_weight();
-        let planes: Vec<Quadric> = (0..surface.triangles.len() as u32)
-            .into_par_iter()
-            .map(|triangle| face_quadric(surface.places(triangle)))
-            .collect();
         let prepared: Vec<Prepared> = (0..vertices)
             .into_par_iter()
             .map_init(Vec::new, |fan, vertex| {
-                prepare(vertex, &surface, &planes, &fans, weight, fan)
+                prepare(vertex, &surface, &fans, weight, fan)
             })
             .collect();
+        let mut quadrics = face_quadrics(&surface);
+        for (quadric, vertex) in quadrics.iter_mut().zip(&prepared) {
+            if let Some(borders) = &vertex.borders {
+                quadric.add(borders);
+            }
+        }
         let mut faces_of_tag = vec![0; mesh.tags.len() + 1];
         for (_, &tag) in surface
             .alive
@@ -135,7 +137,7 @@ impl Reducer {
         }
         Self {
             surface,
-            quadrics: prepared.iter().map(|vertex| vertex.quadric).collect(),
+            quadrics,
             kinds: prepared.iter().map(|vertex| vertex.kind).collect(),
             open: prepared.iter().map(|vertex| vertex.open).collect(),
             versions: vec![0; vertices],
@@ -206,7 +208,7 @@ impl Reducer {
             let Some(&Reverse(top)) = self.heap.peek() else {
                 break;
             };
-            let number = (top & u64::from(u32::MAX)) as usize;
+            let number = number_in(top);
             let entry = self.entries[number];
             if entry.tip != END {
                 self.heap.pop();
@@ -544,4 +546,8 @@ fn middle(mesh: &Mesh) -> DVec3 {
 /// Sorts as the cost does, a number that is not negative, and then by the entry's number.
 fn key(cost: f32, number: usize) -> u64 {
     u64::from(cost.to_bits()) << 32 | number as u64
+}
+
+fn number_in(key: u64) -> usize {
+    (key & u64::from(u32::MAX)) as usize
 }

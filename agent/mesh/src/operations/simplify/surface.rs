@@ -1,4 +1,4 @@
-//! The surface while it is reduced: triangles over vertices, with lists of the corners at each vertex.
+//! The surface while it is reduced: triangles over vertices, with a list of the corners at each vertex.
 
 use glam::DVec3;
 
@@ -18,9 +18,12 @@ pub(super) struct Surface {
     pub alive: Vec<bool>,
     /// Living triangles.
     pub living: usize,
-    /// For each vertex the first of its corners, and for each corner the next.
-    first: Vec<u32>,
-    next: Vec<u32>,
+    /// For each vertex where its corners begin in `corners_at`, and how many there are; dead ones stay until the vertex is merged.
+    ranges: Vec<[u32; 2]>,
+    /// A list that grows is written anew at the end: side by side in memory, the corners at a vertex are read in one go.
+    corners_at: Vec<u32>,
+    /// At this length the lists are written anew without gaps.
+    longest: usize,
     /// Marks of vertices met in the current question.
     marks: Vec<u32>,
     mark: u32,
@@ -77,8 +80,9 @@ impl Surface {
             .map(|&[a, b, c]| a != b && b != c && c != a)
             .collect();
         let mut surface = Self {
-            first: vec![END; positions.len()],
-            next: vec![END; triangles.len() * 3],
+            ranges: vec![[0; 2]; positions.len()],
+            corners_at: Vec::with_capacity(triangles.len() * 6),
+            longest: (triangles.len() * 6).max(1024),
             marks: vec![0; positions.len()],
             mark: 0,
             living: alive.iter().filter(|&&alive| alive).count(),
@@ -101,17 +105,14 @@ impl Surface {
 
     /// Living corners at a vertex.
     pub fn corners(&self, vertex: u32) -> impl Iterator<Item = u32> + '_ {
-        let mut corner = self.first[vertex as usize];
-        std::iter::from_fn(move || {
-            while corner != END {
-                let here = corner;
-                corner = self.next[here as usize];
-                if self.alive[here as usize / 3] {
-                    return Some(here);
-                }
-            }
-            None
-        })
+        let listed = self.listed(vertex).iter().copied();
+        listed.filter(|&corner| self.alive[corner as usize / 3])
+    }
+
+    /// Corners at a vertex, dead ones among them.
+    fn listed(&self, vertex: u32) -> &[u32] {
+        let [begin, count] = self.ranges[vertex as usize];
+        &self.corners_at[begin as usize..(begin + count) as usize]
     }
 
     /// The two vertices after a corner, in the triangle's order.
@@ -127,7 +128,10 @@ impl Surface {
     /// Fills `spokes` with the living corners at a vertex: several questions about one vertex then walk its list once.
     pub fn gather(&self, vertex: u32, spokes: &mut Vec<Spoke>) {
         spokes.clear();
-        spokes.extend(self.spokes(vertex));
+        spokes.reserve(self.listed(vertex).len());
+        for spoke in self.spokes(vertex) {
+            spokes.push(spoke);
+        }
     }
 
     fn spokes(&self, vertex: u32) -> impl Iterator<Item = Spoke> + '_ {
@@ -227,54 +231,56 @@ impl Surface {
 
     /// Moves everything of `b` to `a`, and `a` to `place`. The faces between them die.
     pub fn merge(&mut self, a: u32, b: u32, place: DVec3) {
-        let mut corner = self.first[b as usize];
-        while corner != END {
-            let triangle = corner as usize / 3;
-            if self.alive[triangle] {
-                if self.triangles[triangle].contains(&a) {
+        if self.corners_at.len() >= self.longest {
+            self.close_gaps();
+        }
+        let merged = self.corners_at.len();
+        for vertex in [a, b] {
+            let [begin, count] = self.ranges[vertex as usize];
+            for place in begin..begin + count {
+                let corner = self.corners_at[place as usize];
+                let triangle = corner as usize / 3;
+                if !self.alive[triangle] {
+                    continue;
+                }
+                let corners = &mut self.triangles[triangle];
+                if corners.contains(&a) && corners.contains(&b) {
                     self.alive[triangle] = false;
                     self.living -= 1;
                 } else {
-                    self.triangles[triangle][corner as usize % 3] = a;
+                    corners[corner as usize % 3] = a;
+                    self.corners_at.push(corner);
                 }
             }
-            corner = self.next[corner as usize];
         }
+        self.ranges[a as usize] = [merged as u32, (self.corners_at.len() - merged) as u32];
+        self.ranges[b as usize][1] = 0;
         self.positions[a as usize] = place;
-        // One list of both, without the dead.
-        let mut before = END;
-        for list in [self.first[a as usize], self.first[b as usize]] {
-            let mut corner = list;
-            while corner != END {
-                let after = self.next[corner as usize];
-                if self.alive[corner as usize / 3] {
-                    if before == END {
-                        self.first[a as usize] = corner;
-                    } else {
-                        self.next[before as usize] = corner;
-                    }
-                    before = corner;
-                }
-                corner = after;
-            }
+    }
+
+    /// Writes all lists anew, in the order of vertices and without the dead.
+    pub fn close_gaps(&mut self) {
+        let mut close = Vec::with_capacity(self.corners_at.capacity());
+        for range in &mut self.ranges {
+            let [begin, count] = *range;
+            let listed = &self.corners_at[begin as usize..(begin + count) as usize];
+            let start = close.len();
+            close.extend(listed.iter().filter(|&&corner| self.alive[corner as usize / 3]));
+            *range = [start as u32, (close.len() - start) as u32];
         }
-        if before == END {
-            self.first[a as usize] = END;
-        } else {
-            self.next[before as usize] = END;
-        }
-        self.first[b as usize] = END;
+        self.corners_at = close;
+        self.longest = self.longest.max(self.corners_at.len() * 2);
     }
 
     /// No living face uses it.
     pub fn is_gone(&self, vertex: u32) -> bool {
-        self.first[vertex as usize] == END
+        self.ranges[vertex as usize][1] == 0
     }
 
     /// Adds a vertex without faces.
     pub fn add_vertex(&mut self, position: DVec3) -> u32 {
         self.positions.push(position);
-        self.first.push(END);
+        self.ranges.push([0; 2]);
         self.marks.push(0);
         (self.positions.len() - 1) as u32
     }
@@ -290,8 +296,9 @@ impl Surface {
         self.alive.push(true);
         self.living += 1;
         for (place, vertex) in corners.into_iter().enumerate() {
-            self.next.push(self.first[vertex as usize]);
-            self.first[vertex as usize] = number * 3 + place as u32;
+            let mut listed = vec![number * 3 + place as u32];
+            listed.extend(self.corners(vertex));
+            self.set_list(vertex, listed);
         }
     }
 
@@ -309,16 +316,8 @@ impl Surface {
     }
 
     fn set_list(&mut self, vertex: u32, corners: impl IntoIterator<Item = u32>) {
-        let mut before = END;
-        self.first[vertex as usize] = END;
-        for corner in corners {
-            if before == END {
-                self.first[vertex as usize] = corner;
-            } else {
-                self.next[before as usize] = corner;
-            }
-            self.next[corner as usize] = END;
-            before = corner;
-        }
+        let begin = self.corners_at.len();
+        self.corners_at.extend(corners);
+        self.ranges[vertex as usize] = [begin as u32, (self.corners_at.len() - begin) as u32];
     }
 }

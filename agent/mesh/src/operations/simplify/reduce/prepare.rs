@@ -19,9 +19,10 @@ pub(super) enum Kind {
     Corner,
 }
 
-/// What is known of a vertex at the start.
+/// What is known of a vertex at the start, beside the planes of its faces.
 pub(super) struct Prepared {
-    pub quadric: Quadric,
+    /// Planes that hold the borders at it.
+    pub borders: Option<Box<Quadric>>,
     pub kind: Kind,
     /// On an open border, or at an edge of more than two faces.
     pub open: bool,
@@ -30,9 +31,23 @@ pub(super) struct Prepared {
 /// A living face seen from one of its vertices: the other two in its order, its tag, and its corner there.
 type Face = (u32, u32, u16, u32);
 
+/// For each vertex the sum of its faces' quadrics, in the order of faces.
+pub(super) fn face_quadrics(surface: &Surface) -> Vec<Quadric> {
+    let mut sums = vec![Quadric::default(); surface.positions.len()];
+    for (triangle, corners) in surface.triangles.iter().enumerate() {
+        if surface.alive[triangle] {
+            let quadric = face_quadric(surface.places(triangle as u32));
+            for &corner in corners {
+                sums[corner as usize].add(&quadric);
+            }
+        }
+    }
+    sums
+}
+
 /// The quadric of one face: its plane, weighed by the root of the area, as long as an edge. By the area itself, large faces would push
 /// small features away.
-pub(super) fn face_quadric([a, b, c]: [DVec3; 3]) -> Quadric {
+fn face_quadric([a, b, c]: [DVec3; 3]) -> Quadric {
     let cross = (b - a).cross(c - a);
     let twice_area = cross.length();
     if twice_area > 0.0 {
@@ -42,11 +57,10 @@ pub(super) fn face_quadric([a, b, c]: [DVec3; 3]) -> Quadric {
     }
 }
 
-/// Looks at what lies around a vertex; `planes` holds the quadric of each face, `fan` is room that is used again.
+/// Looks at what lies around a vertex; `fan` is room that is used again.
 pub(super) fn prepare(
     vertex: usize,
     surface: &Surface,
-    planes: &[Quadric],
     fans: &Fans,
     border_weight: f64,
     fan: &mut Vec<Face>,
@@ -60,11 +74,10 @@ pub(super) fn prepare(
         let [first, second] = others(corner, &surface.triangles);
         (first, second, surface.tags[corner as usize / 3], corner)
     }));
-    let mut quadric = Quadric::default();
+    let mut planes: Option<Box<Quadric>> = None;
     let mut borders = 0;
     let mut open = false;
     for &(first, second, tag, corner) in &*fan {
-        quadric.add(&planes[corner as usize / 3]);
         for (other, place) in [(first, 1), (second, 2)] {
             let mut faces = 0;
             let mut between_tags = false;
@@ -86,7 +99,9 @@ pub(super) fn prepare(
                 let normal = (b - here).cross(c - here).normalize_or_zero();
                 let upright = normal.cross(edge).normalize_or_zero();
                 let weight = if is_open { OPEN_WEIGHT } else { border_weight };
-                quadric.add(&Quadric::plane(upright, here, weight * edge.length()));
+                planes
+                    .get_or_insert_default()
+                    .add(&Quadric::plane(upright, here, weight * edge.length()));
                 // Each face at the edge counts it once.
                 borders += if faces == 1 { 2 } else { 1 };
             }
@@ -98,5 +113,9 @@ pub(super) fn prepare(
         4 => Kind::Border,
         _ => Kind::Corner,
     };
-    Prepared { quadric, kind, open }
+    Prepared {
+        borders: planes,
+        kind,
+        open,
+    }
 }

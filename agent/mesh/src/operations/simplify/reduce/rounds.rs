@@ -5,30 +5,17 @@
 
 use rayon::prelude::*;
 
-use super::{Reducer, Tried, key};
+use super::{Reducer, Tried, key, number_in};
+use crate::operations::simplify::surface::Surface;
 
 /// Rounds end at so many times the triangles that are asked for.
 const STOP: f64 = 1.6;
 /// Below so many triangles the strict order costs nothing.
 const FEWEST: usize = 12_000;
 /// Of the edges the cheapest share that one round may take.
-const SHARE: f64 = 0.25;
-
-/// What an edge was last known to cost. Most edges are as they were a round before, and their costs are the dear part of a round.
-#[derive(Debug, Clone, Copy)]
-struct Known {
-    /// Sum of the ends' versions, which grows with every change of either.
-    version: u32,
-    /// Infinite where the edge may not collapse.
-    cost: f32,
-}
-
-impl Known {
-    const NOTHING: Self = Self {
-        version: u32::MAX,
-        cost: f32::INFINITY,
-    };
-}
+const SHARE: f64 = 0.5;
+/// A round takes its edges in so many classes by cost, each in the order of memory.
+const CLASSES: usize = 4;
 
 pub(super) fn run(reducer: &mut Reducer) {
     // An error bound is kept by the strict order alone: it stops at the first collapse that is too dear.
@@ -37,26 +24,22 @@ pub(super) fn run(reducer: &mut Reducer) {
     }
     let stop = ((reducer.until.triangles as f64 * STOP) as usize).max(FEWEST);
     let mut touched_in = vec![0_u32; reducer.surface.positions.len()];
-    let mut known = vec![[Known::NOTHING; 3]; reducer.surface.triangles.len()];
     let mut round = 0;
     while reducer.surface.living > stop {
         round += 1;
         let before = reducer.surface.living;
-        let edges = edges(reducer, &mut known);
-        let mut keys: Vec<u64> = edges
-            .iter()
-            .enumerate()
-            .map(|(number, &(_, cost))| key(cost, number))
-            .collect();
-        let most = (keys.len() as f64 * SHARE) as usize;
-        if most == 0 {
+        let Some((edges, mut keys)) = cheapest(reducer) else {
             return;
-        }
-        keys.select_nth_unstable(most - 1);
-        keys.truncate(most);
+        };
         keys.sort_unstable();
+        // Costs that differ little are as good as equal, and neighbours in memory are read many times as fast.
+        let class = keys.len().div_ceil(CLASSES).max(1);
+        for alike in keys.chunks_mut(class) {
+            alike.sort_unstable_by_key(|&key| number_in(key));
+        }
+        reducer.surface.close_gaps();
         for key in keys {
-            let (ends, _) = edges[(key & u64::from(u32::MAX)) as usize];
+            let ends = edges[number_in(key)];
             if ends.iter().any(|&end| touched_in[end as usize] == round) {
                 continue;
             }
@@ -77,31 +60,31 @@ pub(super) fn run(reducer: &mut Reducer) {
     }
 }
 
-/// Edges that may collapse, with their costs: from the lower to the higher vertex, as the triangles have them, so that on a surface that
-/// is turned alike each comes once.
-fn edges(reducer: &Reducer, known: &mut [[Known; 3]]) -> Vec<([u32; 2], f32)> {
-    let surface = &reducer.surface;
+/// The cheapest share of the edges that may collapse, and keys over them in no order; none if there are none.
+fn cheapest(reducer: &Reducer) -> Option<(Vec<[u32; 2]>, Vec<u64>)> {
+    let edges = edges(&reducer.surface);
+    let mut keys: Vec<u64> = edges
+        .par_iter()
+        .enumerate()
+        .filter_map(|(number, &ends)| Some(key(reducer.target(ends)?.1 as f32, number)))
+        .collect();
+    let most = (keys.len() as f64 * SHARE) as usize;
+    keys.select_nth_unstable(most.checked_sub(1)?);
+    keys.truncate(most);
+    Some((edges, keys))
+}
+
+/// Edges from the lower to the higher vertex, as the triangles have them: on a surface that is turned alike, each once.
+fn edges(surface: &Surface) -> Vec<[u32; 2]> {
     surface
         .triangles
         .par_iter()
         .zip(&surface.alive)
-        .zip(known)
-        .filter(|((_, alive), _)| **alive)
-        .flat_map_iter(|((&[a, b, c], _), known)| {
+        .filter(|(_, alive)| **alive)
+        .flat_map_iter(|(&[a, b, c], _)| {
             [[a, b], [b, c], [c, a]]
                 .into_iter()
-                .zip(known)
-                .filter(|([from, to], _)| from < to)
-                .filter_map(|(ends, known)| {
-                    let version = reducer.version(ends);
-                    if known.version != version {
-                        let cost = reducer
-                            .target(ends)
-                            .map_or(f32::INFINITY, |(_, cost)| cost as f32);
-                        *known = Known { version, cost };
-                    }
-                    (known.cost < f32::INFINITY).then_some((ends, known.cost))
-                })
+                .filter(|[from, to]| from < to)
         })
         .collect()
 }
