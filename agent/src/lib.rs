@@ -11,6 +11,7 @@
 //! - `machine`: cores, memory, load, and what is lent now. `os`: what differs between systems.
 //! - [`reach`]: how a coordinator is reached, and how this machine became a member of its studio.
 //! - [`paint`]: pictures of what items make, as side work.
+//! - [`simulated`]: the same agent with items that only pretend to run, for simulations of the network.
 //! - [`special`]: the words that turn this program into a launcher, a worker or a painter.
 
 mod blobs;
@@ -27,6 +28,7 @@ mod machine;
 mod os;
 pub mod paint;
 pub mod reach;
+pub mod simulated;
 mod slots;
 pub mod special;
 mod tools;

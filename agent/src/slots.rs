@@ -17,6 +17,7 @@ use crate::item::folder::SlotFolder;
 use crate::item::judge::Verdict;
 use crate::item::run::{self, Heard, Surroundings};
 use crate::launcher::{Control, Launcher};
+use crate::simulated::{self, Work};
 use crate::tools::ToolBox;
 
 /// One item for a slot.
@@ -51,6 +52,8 @@ pub(crate) struct Shared {
 /// All slots of an agent.
 pub(crate) struct Slots {
     shared: Arc<Shared>,
+    /// Instead of threads and processes, in a simulation.
+    simulated: Option<Work>,
     slots: Vec<Slot>,
     idle: Vec<usize>,
 }
@@ -64,13 +67,23 @@ impl Slots {
     pub(crate) fn new(shared: Shared) -> Self {
         Self {
             shared: Arc::new(shared),
+            simulated: None,
             slots: Vec::new(),
             idle: Vec::new(),
         }
     }
 
+    /// From now on nothing is run: `work` says what would come of it.
+    pub(crate) fn simulate(&mut self, work: Work) {
+        self.simulated = Some(work);
+    }
+
     /// Gives a job to an idle slot, or to a new one. Fails only if the system gives no thread.
     pub(crate) fn run(&mut self, job: Job) -> std::io::Result<()> {
+        if let Some(work) = &self.simulated {
+            simulated::start(job, Arc::clone(work), self.shared.events.clone());
+            return Ok(());
+        }
         let number = match self.idle.pop() {
             Some(number) => number,
             None => self.add()?,

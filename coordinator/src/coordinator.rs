@@ -162,6 +162,33 @@ impl Coordinator {
         Ok(coordinator)
     }
 
+    /// A coordinator for simulations: engine and services as ever, but as tasks of the runtime at hand, with a record that
+    /// the caller keeps, and a disk that takes `sync` by that runtime's clock. Nothing locks the data folder, and no
+    /// side work is done. Dropping the runtime is what a power cut is to a machine.
+    ///
+    /// # Errors
+    /// As [`Coordinator::open`].
+    pub fn open_simulated(
+        config: Config,
+        record: Arc<dyn crate::record::Record>,
+        sync: std::time::Duration,
+    ) -> Result<Self, OpenError> {
+        let opened = engine::open_with(&config, record)?;
+        let archive = opened.archive.clone();
+        let engine = engine::start_simulated(config.clone(), opened, sync);
+        Ok(Self {
+            shared: Arc::new(Shared {
+                config,
+                engine,
+                wishes: Arc::default(),
+                catalog: Arc::default(),
+                archive: Mutex::new(Some(archive)),
+                closing: CancellationToken::new(),
+                lock: Mutex::new(None),
+            }),
+        })
+    }
+
     /// The settings that it was opened with.
     pub fn config(&self) -> &Config {
         &self.shared.config

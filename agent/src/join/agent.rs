@@ -29,6 +29,7 @@ use crate::launcher::Control;
 use crate::lending::{OpeningCache, Taking};
 use crate::machine::aside::Stance;
 use crate::machine::meter::Meter;
+use crate::simulated::Work;
 use crate::slots::{Job, Shared, SlotEvent, Slots};
 use crate::tools::ToolBox;
 
@@ -62,6 +63,8 @@ pub(crate) struct Agent {
     taking: Taking,
     opening: OpeningCache,
     slot_events: mpsc::UnboundedReceiver<SlotEvent>,
+    /// For pauses between attempts to join.
+    random: Box<dyn FnMut() -> u32 + Send>,
     /// Answers that were looked for on another thread.
     answers: (
         mpsc::UnboundedSender<ToolAnswer>,
@@ -115,22 +118,28 @@ impl Agent {
             taking: Taking::default(),
             opening: OpeningCache::default(),
             slot_events,
+            random: Box::new(|| uuid::Uuid::new_v4().as_u128() as u32),
             answers: mpsc::unbounded_channel(),
         })
+    }
+
+    /// For simulations: items come to what `work` says, and pauses are drawn from `random`.
+    pub(crate) fn simulate(&mut self, work: Work, random: Box<dyn FnMut() -> u32 + Send>) {
+        self.slots.simulate(work);
+        self.random = random;
     }
 
     /// Joins, again and again, until `shutdown`; then ends in order.
     pub(crate) async fn run(mut self, shutdown: CancellationToken) -> Result<(), AgentError> {
         let mut backoff = Backoff::default();
         let result = loop {
-            let random = || uuid::Uuid::new_v4().as_u128() as u32;
             let pause = match self.one_session(&shutdown, &mut backoff).await {
                 Left::Asked => break Ok(()),
                 Left::Refused(reason) if self.config.give_up_when_refused => {
                     break Err(AgentError::Refused(reason));
                 }
                 Left::Refused(reason) => {
-                    let pause = Backoff::refused(random());
+                    let pause = Backoff::refused((self.random)());
                     tracing::error!(
                         reason,
                         "the coordinator refuses this agent; trying again in {pause:?}"
@@ -138,7 +147,7 @@ impl Agent {
                     pause
                 }
                 Left::Lost(reason) => {
-                    let pause = backoff.next(random());
+                    let pause = backoff.next((self.random)());
                     tracing::warn!(reason, "not joined to the coordinator; trying again in {pause:?}");
                     pause
                 }

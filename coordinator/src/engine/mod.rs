@@ -54,7 +54,7 @@ use live::{Lease, LiveRun};
 use logs::LogHub;
 use whereabouts::Whereabouts;
 
-pub use starting::{OpenArchiveError, Opened, open_archive};
+pub use starting::{OpenArchiveError, Opened, open_archive, open_with};
 
 /// Events that may wait for the engine before senders have to.
 const EVENTS_WAITING: usize = 4096;
@@ -83,6 +83,18 @@ pub struct EngineHandle {
 }
 
 impl EngineHandle {
+    fn new() -> (Self, mpsc::Receiver<Event>) {
+        let (events, incoming) = mpsc::channel(EVENTS_WAITING);
+        let handle = Self {
+            events,
+            links: Arc::new(AtomicU64::new(1)),
+            start: Uuid::new_v4(),
+            live: LiveRuns::default(),
+            logs: LogHub::default(),
+        };
+        (handle, incoming)
+    }
+
     /// Hands an event over; waits while the engine is far behind.
     ///
     /// # Errors
@@ -168,24 +180,31 @@ pub(crate) struct Engine {
 /// # Errors
 /// When the system gives no thread.
 pub fn start(config: Config, opened: Opened) -> std::io::Result<EngineHandle> {
-    let (events, incoming) = mpsc::channel(EVENTS_WAITING);
+    let (handle, incoming) = EngineHandle::new();
     let (internal, from_inside) = mpsc::unbounded_channel();
-    let handle = EngineHandle {
-        events,
-        links: Arc::new(AtomicU64::new(1)),
-        start: Uuid::new_v4(),
-        live: LiveRuns::default(),
-        logs: LogHub::default(),
-    };
     // A runtime of its own: only for channels and the clock, and independent of how the caller's ends.
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_time()
         .build()?;
-    let engine = Engine::new(config, opened, internal, &handle)?;
+    let archive = &opened.archive;
+    let committer = Committer::start(archive.record.clone(), archive.store.clone())?;
+    let engine = Engine::new(config, opened, committer, internal, &handle);
     std::thread::Builder::new()
         .name("engine".to_owned())
         .spawn(move || runtime.block_on(engine.run(incoming, from_inside)))?;
     Ok(handle)
+}
+
+/// Starts the engine as a task of the runtime at hand, with a disk that takes `sync` by that runtime's clock: for
+/// simulations. It is the same engine; only threads and clocks are others.
+pub fn start_simulated(config: Config, opened: Opened, sync: Duration) -> EngineHandle {
+    let (handle, incoming) = EngineHandle::new();
+    let (internal, from_inside) = mpsc::unbounded_channel();
+    let archive = &opened.archive;
+    let committer = Committer::simulated(archive.record.clone(), archive.store.clone(), sync);
+    let engine = Engine::new(config, opened, committer, internal, &handle);
+    tokio::spawn(engine.run(incoming, from_inside));
+    handle
 }
 
 impl Engine {

@@ -59,8 +59,16 @@ pub enum OpenArchiveError {
 /// # Errors
 /// What could not be opened or read.
 pub fn open_archive(config: &Config) -> Result<Opened, OpenArchiveError> {
+    let record = SledRecord::open(&config.data.join("record"))?;
+    open_with(config, Arc::new(record))
+}
+
+/// As [`open_archive`], with a record that is there already.
+///
+/// # Errors
+/// What could not be opened or read.
+pub fn open_with(config: &Config, record: Arc<dyn Record>) -> Result<Opened, OpenArchiveError> {
     let store = Store::open_at(&config.store, &config.staging())?;
-    let record: Arc<dyn Record> = Arc::new(SledRecord::open(&config.data.join("record"))?);
     let archive = Archive { record, store };
     let mut meta = archive.row::<MetaRecord>(&keys::meta())?.unwrap_or_default();
     if meta.format > RECORD_FORMAT {
@@ -111,12 +119,12 @@ impl Engine {
     pub(super) fn new(
         config: Config,
         opened: Opened,
+        committer: Committer,
         internal: mpsc::UnboundedSender<EngineEvent>,
         handle: &EngineHandle,
-    ) -> std::io::Result<Self> {
+    ) -> Self {
         let Opened { archive, meta } = opened;
-        let committer = Committer::start(archive.record.clone(), archive.store.clone())?;
-        Ok(Self {
+        Self {
             config,
             start: handle.start,
             archive,
@@ -150,7 +158,7 @@ impl Engine {
             trims_due: 0,
             awaited: HashSet::new(),
             last_now: 0,
-        })
+        }
     }
 
     /// A studio's runs go on where they were.

@@ -106,8 +106,14 @@ impl CommitBlobs for Store {
 
 /// A handle on the committing thread. Dropping it commits what waits, then ends the thread.
 pub struct Committer {
-    sender: Option<Sender<Submission>>,
+    sender: Option<Queue>,
     thread: Option<JoinHandle<()>>,
+}
+
+/// Where submissions wait.
+enum Queue {
+    Thread(Sender<Submission>),
+    Task(tokio::sync::mpsc::UnboundedSender<Submission>),
 }
 
 impl Committer {
@@ -118,17 +124,38 @@ impl Committer {
             .name("committer".to_owned())
             .spawn(move || run(&receiver, &*record, &blobs))?;
         Ok(Self {
-            sender: Some(sender),
+            sender: Some(Queue::Thread(sender)),
             thread: Some(thread),
         })
     }
 
+    /// Instead of a thread a task of the runtime at hand, whose disk takes `sync` by the runtime's clock: for simulations.
+    /// What waits when the runtime is dropped is lost, and was never acknowledged.
+    pub fn simulated(record: Arc<dyn Record>, blobs: impl CommitBlobs + 'static, sync: Duration) -> Self {
+        let (sender, mut receiver) = tokio::sync::mpsc::unbounded_channel();
+        tokio::spawn(async move {
+            while let Some(first) = receiver.recv().await {
+                tokio::time::sleep(sync).await;
+                let mut group = vec![first];
+                while let Ok(next) = receiver.try_recv() {
+                    group.push(next);
+                }
+                commit_group(group, &*record, &blobs);
+            }
+        });
+        Self {
+            sender: Some(Queue::Task(sender)),
+            thread: None,
+        }
+    }
+
     /// Hands a submission over; never blocks. Submissions of one thread are applied in its order.
     pub fn submit(&self, submission: Submission) -> Result<(), CommitterClosed> {
-        self.sender
-            .as_ref()
-            .and_then(|sender| sender.send(submission).ok())
-            .ok_or(CommitterClosed)
+        let sent = match self.sender.as_ref().ok_or(CommitterClosed)? {
+            Queue::Thread(sender) => sender.send(submission).is_ok(),
+            Queue::Task(sender) => sender.send(submission).is_ok(),
+        };
+        sent.then_some(()).ok_or(CommitterClosed)
     }
 
     /// Commits what waits and ends the thread. Blocks until then.
