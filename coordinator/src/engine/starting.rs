@@ -21,8 +21,9 @@ use crate::record::rows::{AgentRecord, MetaRecord, RECORD_FORMAT};
 use crate::record::{Committer, Op, Record, RecordError, SledRecord, keys, pack};
 use crate::scheduler::{Event, Scheduler};
 
-/// After a start, agents get this long to say what they hold before anything new is placed.
-const QUIET: Duration = Duration::from_secs(5);
+/// After a start, agents that had joined before get this long to say what they hold before anything new is placed: those that live
+/// try again at least every ten seconds. It ends with the last of them, so that only one that went away meanwhile costs this time.
+const QUIET: Duration = Duration::from_secs(12);
 
 /// An opened data folder.
 pub struct Opened {

@@ -41,6 +41,11 @@ pub enum WaitReason {
     },
     /// Nothing is placed now: results could not be recorded.
     Held,
+    /// Nothing is placed yet: after a restart, agents first say what they hold.
+    Quiet {
+        /// For how long, at most.
+        for_ms: Millis,
+    },
     /// No agent is here.
     NoAgent,
     /// No agent that is here has what it requires.
@@ -152,6 +157,10 @@ impl Scheduler {
     fn explain_ready(&self, item: ItemId, now: Millis) -> Option<WaitReason> {
         if self.held {
             return Some(WaitReason::Held);
+        }
+        if now < self.quiet_until_ms {
+            let for_ms = self.quiet_until_ms - now;
+            return Some(WaitReason::Quiet { for_ms });
         }
         let entry = self.item(item)?;
         let (need, requirement) = (entry.need, entry.requirement);
@@ -286,6 +295,10 @@ impl WaitReason {
                 format!("held back: {failures} items of this step failed and none succeeded")
             }
             WaitReason::Held => "nothing is started now".to_owned(),
+            WaitReason::Quiet { for_ms } => format!(
+                "the coordinator was started again; for at most {} s, agents that may hold items are awaited",
+                for_ms.div_ceil(1000)
+            ),
             WaitReason::NoAgent => "no agent is here".to_owned(),
             WaitReason::NoAgentSatisfies { requirement } => {
                 format!("no agent here has {}", names.requirement(*requirement))

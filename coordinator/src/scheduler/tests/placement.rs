@@ -283,6 +283,15 @@ fn a_waiting_item_says_what_it_waits_for() {
     );
     bench.send(Event::Hold { held: true });
     assert_eq!(bench.scheduler.explain(other, 0), Some(WaitReason::Held));
+    bench.send(Event::Hold { held: false });
+    bench.send(Event::Quiet { until_ms: 9_000 });
+    let waits = bench.scheduler.explain(other, 500).unwrap();
+    assert_eq!(waits, WaitReason::Quiet { for_ms: 8_500 });
+    assert!(
+        waits.sentence(&Plain).contains("for at most 9 s"),
+        "{}",
+        waits.sentence(&Plain)
+    );
 }
 
 #[test]
