@@ -90,6 +90,7 @@ fn before_a_run_with_learned_times_its_end_is_foretold_within_a_quarter() {
     let happened = begun.elapsed();
     assert!(happened > Duration::from_secs(2), "{happened:?}");
     let off = span_ms(&found, "finish_ms") / happened.as_secs_f64() / 1000.0;
+    println!("before a run, with learned times: {off:.3} of what happened ({happened:?})");
     assert!(
         (0.75..=1.25).contains(&off),
         "foretold {off} of what happened ({happened:?})"

@@ -39,10 +39,20 @@ enum Happening {
     },
     Silent(u8),
     Gone(u8, bool),
+    /// An agent says that it holds a lease of an earlier process of the coordinator.
+    Adopt {
+        agent: u8,
+        run: u8,
+        item: u8,
+        cores: u8,
+        memory: u8,
+    },
     Control {
         run: u8,
         what: u8,
     },
+    /// Nothing is placed for so long.
+    Quiet(u16),
     Pass(u16),
 }
 
@@ -95,7 +105,10 @@ fn happening() -> impl Strategy<Value = Happening> {
             .prop_map(|(agent, cores, memory, restarted)| Happening::Join { agent, cores, memory, restarted }),
         1 => (0u8..4).prop_map(Happening::Silent),
         1 => (0u8..4, any::<bool>()).prop_map(|(agent, vanished)| Happening::Gone(agent, vanished)),
+        2 => (0u8..4, any::<u8>(), any::<u8>(), 1u8..4, 0u8..9)
+            .prop_map(|(agent, run, item, cores, memory)| Happening::Adopt { agent, run, item, cores, memory }),
         2 => (any::<u8>(), 0u8..10).prop_map(|(run, what)| Happening::Control { run, what }),
+        1 => (0u16..5000).prop_map(Happening::Quiet),
         3 => any::<u16>().prop_map(Happening::Pass),
     ]
 }
@@ -110,6 +123,9 @@ struct World {
     leases: BTreeMap<LeaseNumber, (ItemId, AgentId, Amount)>,
     /// Leases among them whose process is gone: nothing of them is booked.
     freed: BTreeSet<LeaseNumber>,
+    /// Leases among them of an earlier process: nobody asked whether they fit, or whether their key was run already.
+    adopted: BTreeSet<LeaseNumber>,
+    adopting: Amount,
     lent: BTreeMap<AgentId, Amount>,
     succeeded: BTreeSet<ItemId>,
     ended_runs: BTreeSet<RunId>,
@@ -135,21 +151,22 @@ impl World {
                 need,
                 ..
             } => {
-                let counts =
-                    |number: &LeaseNumber| self.scheduler.lease(*number).is_some_and(|one| !one.let_go);
-                let twice = self
-                    .leases
-                    .iter()
-                    .any(|(number, (other, ..))| *other == item && counts(number));
-                assert!(!twice, "a second lease for {item:?}");
                 assert!(!self.scheduler.held, "a lease while all are held");
-                self.leases.insert(lease, (item, agent, need));
+                assert!(
+                    self.now >= self.scheduler.quiet_until_ms,
+                    "a lease before all had the time to say what they hold"
+                );
+                self.add_lease(lease, item, agent, need);
                 let sum = self.booked(agent);
                 let lent = self.lent[&agent];
                 assert!(
                     sum.fits_in(lent),
                     "{sum:?} booked on {agent:?}, which lends {lent:?}"
                 );
+            }
+            Action::Adopted { lease, item, agent } => {
+                self.add_lease(lease, item, agent, self.adopting);
+                self.adopted.insert(lease);
             }
             Action::Conclude { item, state, .. } => {
                 assert!(tidemill_proto::state::is_finished(state));
@@ -163,6 +180,16 @@ impl World {
             }
             _ => {}
         }
+    }
+
+    fn add_lease(&mut self, lease: LeaseNumber, item: ItemId, agent: AgentId, need: Amount) {
+        let counts = |number: &LeaseNumber| self.scheduler.lease(*number).is_some_and(|one| !one.let_go);
+        let twice = self
+            .leases
+            .iter()
+            .any(|(number, (other, ..))| *other == item && counts(number));
+        assert!(!twice, "a second lease for {item:?}");
+        self.leases.insert(lease, (item, agent, need));
     }
 
     /// What is booked on an agent by all that this world knows.
@@ -202,7 +229,8 @@ impl World {
                 .unwrap_or_else(|| panic!("{number:?} vanished"));
             assert_eq!((view.item, view.agent, view.need), (*item, *agent, *need));
             let key = self.runs[&item.run][item.index as usize].key;
-            assert!(view.let_go || keys.insert(key), "two items of one key run");
+            let asked = !view.let_go && !self.adopted.contains(number);
+            assert!(!asked || keys.insert(key), "two items of one key run");
             assert_eq!(view.freed, self.freed.contains(number), "{number:?}");
         }
         for agent in self.lent.keys() {
@@ -214,7 +242,7 @@ impl World {
 
     /// No ready item waits while an agent that it fits has room, unless the room is reserved for another.
     fn check_that_nothing_idles(&self) {
-        if self.scheduler.held {
+        if self.scheduler.held || self.now < self.scheduler.quiet_until_ms {
             return;
         }
         for group in self.scheduler.groups.active().map(|(_, group)| group) {
@@ -338,7 +366,35 @@ impl World {
                 };
                 self.send(Event::AgentGone { agent, departure });
             }
+            Happening::Adopt {
+                agent,
+                run,
+                item,
+                cores,
+                memory,
+            } => {
+                let agent = AgentId(u32::from(agent));
+                let Some((run, shapes)) = pick_of(self.runs.iter(), run) else {
+                    return;
+                };
+                if shapes.is_empty() || !self.lent.contains_key(&agent) {
+                    return;
+                }
+                let index = u32::from(item) % shapes.len() as u32;
+                self.adopting = amount(cores, memory);
+                self.send(Event::Adopt {
+                    agent,
+                    item: ItemId { run: *run, index },
+                    need: self.adopting,
+                    attempt: 1,
+                    started_ms: self.now,
+                });
+            }
             Happening::Control { run, what } => self.control(run, what),
+            Happening::Quiet(for_ms) => {
+                let until_ms = self.now + Millis::from(for_ms);
+                self.send(Event::Quiet { until_ms });
+            }
             Happening::Pass(elapsed_ms) => {
                 self.now += Millis::from(elapsed_ms);
                 self.send(Event::Tick);
@@ -474,6 +530,7 @@ impl World {
     /// From here on everything goes well: then every run has to end.
     fn let_all_end(&mut self) {
         self.send(Event::Hold { held: false });
+        self.send(Event::Quiet { until_ms: 0 });
         for run in self.runs.keys().copied().collect::<Vec<_>>() {
             self.send(Event::Resume { run });
         }
