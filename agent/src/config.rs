@@ -38,6 +38,9 @@ pub struct Config {
     pub offers: Vec<String>,
     /// Never cut the cores by what other programs use (embedded); memory is always looked at.
     pub fixed_budget: bool,
+    /// Each item gets a control group, where this process may make some: the kernel itself then limits its memory. Costs small items
+    /// a little time, and moves this process (see [`crate::launcher::Groups`]); without, memory is limited by sampling.
+    pub item_groups: bool,
     /// When the machine is lent, and when its owner's programs come first.
     pub lending: Lending,
     /// On shutdown, how long running items may go on before they are ended and handed back.
@@ -96,6 +99,7 @@ impl Config {
             tools: Tools::AnyOnPath,
             offers: Vec::new(),
             fixed_budget: true,
+            item_groups: false,
             lending: Lending::default(),
             drain_limit: Duration::ZERO,
             give_up_when_refused: true,
@@ -108,6 +112,7 @@ impl Config {
         Ok(Self {
             tools: Tools::Named(Vec::new()),
             fixed_budget: false,
+            item_groups: true,
             drain_limit: Duration::from_secs(60),
             give_up_when_refused: false,
             lending: Lending {

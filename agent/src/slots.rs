@@ -5,7 +5,7 @@
 //! ends with the thread that started it.
 
 use std::ffi::OsString;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, mpsc};
 use std::thread::JoinHandle;
 
@@ -16,7 +16,7 @@ use crate::blobs::Blobs;
 use crate::item::folder::SlotFolder;
 use crate::item::judge::Verdict;
 use crate::item::run::{self, Heard, Surroundings};
-use crate::launcher::{Control, Launcher};
+use crate::launcher::{Control, Groups, Launcher};
 use crate::simulated::{self, Work};
 use crate::tools::ToolBox;
 
@@ -47,6 +47,8 @@ pub(crate) struct Shared {
     pub worker: Vec<OsString>,
     pub launcher: Vec<OsString>,
     pub events: UnboundedSender<SlotEvent>,
+    /// Where items get a control group each, if that may be.
+    pub groups: Option<Arc<Groups>>,
 }
 
 /// All slots of an agent.
@@ -124,10 +126,12 @@ impl Slots {
 /// A slot's life: one job after the other, until nobody can send one any more.
 fn serve(number: usize, shared: &Shared, jobs: &mpsc::Receiver<Job>) {
     let path = shared.folder.join(number.to_string());
+    let group = shared.groups.as_ref();
+    let group = group.map_or_else(PathBuf::new, |groups| groups.path(&format!("slot-{number}")));
     let mut launcher = None;
     let mut folder = None;
     while let Ok(job) = jobs.recv() {
-        let finished = Box::new(run_job(&job, shared, &path, &mut folder, &mut launcher));
+        let finished = Box::new(run_job(&job, shared, (&path, &group), &mut folder, &mut launcher));
         // The result first: cleaning up is not what anybody waits for.
         if shared
             .events
@@ -149,7 +153,7 @@ fn serve(number: usize, shared: &Shared, jobs: &mpsc::Receiver<Job>) {
 fn run_job(
     job: &Job,
     shared: &Shared,
-    path: &std::path::Path,
+    (path, group): (&Path, &Path),
     folder: &mut Option<SlotFolder>,
     launcher: &mut Option<Launcher>,
 ) -> Finished {
@@ -168,6 +172,7 @@ fn run_job(
         launcher,
         folder,
         control: &job.control,
+        group,
     };
     run::run(&job.start, &mut around, &mut |heard| {
         // Nobody listens any more once the agent is gone; the item will be ended soon.
@@ -178,7 +183,7 @@ fn run_job(
     })
 }
 
-fn no_folder(start: &Start, path: &std::path::Path, error: &std::io::Error) -> Finished {
+fn no_folder(start: &Start, path: &Path, error: &std::io::Error) -> Finished {
     let now = run::unix_ms();
     let mut finished = Finished {
         lease: start.lease.clone(),

@@ -61,16 +61,11 @@ impl MemoryLimit {
         wrapped(inside, command)
     }
 
-    /// Processes in the group.
-    pub fn processes(&self) -> Vec<u32> {
-        let text = std::fs::read_to_string(self.folder.join("cgroup.procs")).unwrap_or_default();
-        text.lines().filter_map(|line| line.parse().ok()).collect()
-    }
-
     /// How many processes the kernel has ended for lack of memory in it.
     pub fn ended_by_kernel(&self) -> u64 {
+        // Of this group alone: an item that outgrows its own group below is ended by the kernel, as it should be.
         let file = if self.is_second {
-            "memory.events"
+            "memory.events.local"
         } else {
             "memory.oom_control"
         };
@@ -92,10 +87,20 @@ impl Drop for MemoryLimit {
     fn drop(&mut self) {
         // Processes that were just killed take a moment to be gone from it.
         for _ in 0..100 {
-            if std::fs::remove_dir(&self.folder).is_ok() {
+            if remove(&self.folder).is_ok() {
                 return;
             }
             std::thread::sleep(std::time::Duration::from_millis(20));
         }
     }
+}
+
+/// With the groups below it, which an agent that was killed has left.
+fn remove(folder: &Path) -> std::io::Result<()> {
+    for entry in std::fs::read_dir(folder)?.flatten() {
+        if entry.file_type()?.is_dir() {
+            remove(&entry.path())?;
+        }
+    }
+    std::fs::remove_dir(folder)
 }

@@ -99,11 +99,18 @@ pub(crate) fn judge(ended: &Ended, program: &str, time_limit_ms: u64, memory_lim
         ),
         (Cause::MemoryLimit, _) => {
             let (took, limit) = (mib_text(ended.peak_memory_bytes), mib_text(memory_limit_bytes));
-            (
-                Outcome::OverMemory,
-                format!("took {took} of memory, more than its limit of {limit}"),
-            )
+            let reason = if ended.peak_memory_bytes > memory_limit_bytes {
+                format!("took {took} of memory, more than its limit of {limit}")
+            } else {
+                // The system did not let it take more.
+                format!("wanted more memory than its limit of {limit}")
+            };
+            (Outcome::OverMemory, reason)
         }
+        (Cause::MachineMemory, _) => (
+            Outcome::Machine,
+            format!("the machine ran out of memory, and the system ended a process of {program}"),
+        ),
         (Cause::Asked, _) => (Outcome::Stopped, "it was stopped".to_owned()),
         (Cause::Itself, How::Code(0)) => (Outcome::Done, String::new()),
         (Cause::Itself, How::Code(code)) => {

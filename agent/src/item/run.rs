@@ -2,6 +2,7 @@
 
 use std::ffi::OsString;
 use std::fs;
+use std::path::Path;
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use tidemill_ops::ChainReport;
@@ -32,6 +33,8 @@ pub(crate) struct Surroundings<'a> {
     pub launcher: &'a mut Option<Launcher>,
     pub folder: &'a mut SlotFolder,
     pub control: &'a Control,
+    /// Control group to make for the item; empty: none may be made.
+    pub group: &'a Path,
 }
 
 /// What is heard of an item before it has finished.
@@ -94,6 +97,7 @@ fn attempt(
         folder: around.folder.root().to_owned(),
         time_limit_ms: item.time_limit_ms,
         memory_limit_bytes: start.memory_limit_bytes,
+        group: around.group.to_owned(),
         ..launch
     };
     let ended = launch_it(launch, around, log, heard)?;

@@ -5,9 +5,10 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
+use tidemill_proto::Digest;
 use tidemill_proto::v1::{
-    Declined, FromAgent, Hello, LentSpan, LogPiece, OperationVersion, Report, Start, ToAgent, ToolAnswer,
-    Welcome, from_agent, to_agent,
+    Declined, Finished, FromAgent, Hello, LentSpan, LogPiece, OperationVersion, Report, Start, ToAgent,
+    ToolAnswer, Welcome, from_agent, to_agent,
 };
 use tidemill_store::backend::{self, Address, Backend};
 use tidemill_store::{Store, id_name};
@@ -25,7 +26,7 @@ use crate::config::Config;
 use crate::error::AgentError;
 use crate::item::judge::{Verdict, mib_text};
 use crate::item::run::{Heard, unix_ms};
-use crate::launcher::Control;
+use crate::launcher::{Control, Groups};
 use crate::lending::{OpeningCache, Taking};
 use crate::machine::aside::Stance;
 use crate::machine::meter::Meter;
@@ -70,6 +71,10 @@ pub(crate) struct Agent {
         mpsc::UnboundedSender<ToolAnswer>,
         mpsc::UnboundedReceiver<ToolAnswer>,
     ),
+    /// Results to be told again, once what they name is known to be there.
+    again: (mpsc::UnboundedSender<Finished>, mpsc::UnboundedReceiver<Finished>),
+    /// Ends what looks for that.
+    looking: Control,
 }
 
 /// Why a session, or the wait for one, ended.
@@ -95,17 +100,23 @@ impl Agent {
         .map_err(AgentError::data("create", &tools_folder))?;
         let tools = Arc::new(tools);
         let (events, slot_events) = mpsc::unbounded_channel();
+        let id = own_id(&config.data)?;
+        let groups = config
+            .item_groups
+            .then(|| item_groups(&id, &config.data))
+            .flatten();
         let slots = Slots::new(Shared {
             folder: config.data.join("slots"),
             tools: Arc::clone(&tools),
             worker: config.worker.clone(),
             launcher: config.launcher.clone(),
             events,
+            groups: groups.clone(),
         });
         Ok(Self {
             _lock: lock,
-            id: own_id(&config.data)?,
-            meter: Meter::new(&config)?,
+            id,
+            meter: Meter::new(&config, groups)?,
             config,
             channel,
             tools,
@@ -120,6 +131,8 @@ impl Agent {
             slot_events,
             random: Box::new(|| uuid::Uuid::new_v4().as_u128() as u32),
             answers: mpsc::unbounded_channel(),
+            again: mpsc::unbounded_channel(),
+            looking: Control::default(),
         })
     }
 
@@ -156,6 +169,7 @@ impl Agent {
                 break Ok(());
             }
         };
+        self.looking.end();
         // Without a stream nobody can be told; a restarted coordinator counts what is held as lost.
         self.leases.hand_back_all("the agent ends");
         let slots = self.slots;
@@ -192,9 +206,7 @@ impl Agent {
         }
         backoff.reset();
         for finished in self.leases.keep_only(&welcome.keep) {
-            if session.tell(from_agent::Message::Finished(finished)).is_err() {
-                return Left::Lost("the stream ended".into());
-            }
+            self.tell_again(finished);
         }
         let left = self.converse(&mut session, shutdown).await;
         if let Left::Asked = left {
@@ -215,6 +227,7 @@ impl Agent {
                 },
                 Some(event) = self.slot_events.recv() => self.on_slot_event(event),
                 Some(answer) = self.answers.1.recv() => Some(from_agent::Message::Tool(answer)),
+                Some(finished) = self.again.1.recv() => Some(from_agent::Message::Finished(finished)),
                 _ = reports.tick() => Some(self.on_tick()),
             };
             if let Some(message) = told
@@ -256,6 +269,7 @@ impl Agent {
                     Err(_) => return,
                 },
                 Some(event) = self.slot_events.recv() => self.on_slot_event(event),
+                Some(finished) = self.again.1.recv() => Some(from_agent::Message::Finished(finished)),
             };
             if let Some(message) = told
                 && session.tell(message).is_err()
@@ -301,6 +315,22 @@ impl Agent {
             longest_lending_ms: self.config.lending.longest_ms().unwrap_or(0),
             held,
         }
+    }
+
+    /// A result that the coordinator has not on its disk: a power cut may have taken the bytes too, which were on their way to
+    /// the same disk. They are sent again, if they are still here, before the result is told; else the item would run again.
+    fn tell_again(&self, finished: Finished) {
+        let again = self.again.0.clone();
+        let (Some(blobs), looking) = (self.blobs.clone(), self.looking.clone()) else {
+            return drop(again.send(finished));
+        };
+        tokio::task::spawn_blocking(move || {
+            if let Err(error) = blobs.hand_over(&named_by(&finished), &looking) {
+                tracing::info!(%error, lease = finished.lease, "what an item made could not be sent again");
+            }
+            // An agent that is gone has nobody to tell.
+            let _ = again.send(finished);
+        });
     }
 
     /// Finds out how to get at blobs.
@@ -376,7 +406,7 @@ impl Agent {
         let Err(error) = self.slots.run(job) else {
             return None;
         };
-        let mut finished = tidemill_proto::v1::Finished {
+        let mut finished = Finished {
             lease: lease.clone(),
             ..Default::default()
         };
@@ -513,6 +543,19 @@ pub(super) fn wire(message: from_agent::Message) -> FromAgent {
     }
 }
 
+/// All blobs that a result names.
+fn named_by(finished: &Finished) -> Vec<Digest> {
+    let outputs = finished.outputs.iter().flat_map(|made| {
+        let parts = made.parts.iter().map(Vec::as_slice);
+        parts.chain([made.digest.as_slice()])
+    });
+    let log = [finished.log.as_slice()];
+    let named = outputs
+        .chain(log)
+        .filter_map(|digest| Digest::from_slice(digest).ok());
+    named.collect()
+}
+
 fn tool_answer(tools: &ToolBox, program: String) -> ToolAnswer {
     match tools.find(&program) {
         Ok(tool) => ToolAnswer {
@@ -572,6 +615,24 @@ fn open_blobs(
         }
     }
     fetching(None)
+}
+
+/// Groups in which the kernel limits the memory of items; what is said of them is for the owner of the machine.
+fn item_groups(id: &str, data: &Path) -> Option<Arc<Groups>> {
+    match Groups::make(id, &data.join("item-groups")) {
+        Ok(groups) => {
+            let place = groups.path("");
+            tracing::info!(place = %place.display(), "the kernel limits the memory of items");
+            Some(Arc::new(groups))
+        }
+        Err(reason) => {
+            tracing::info!(
+                reason,
+                "the memory of items is limited by looking at them again and again"
+            );
+            None
+        }
+    }
 }
 
 /// Takes the data folder: two agents in it would clear each other's slots and bear one id.

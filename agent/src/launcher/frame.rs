@@ -31,6 +31,8 @@ pub struct Launch {
     pub time_limit_ms: u64,
     /// Of the whole process tree; 0: none.
     pub memory_limit_bytes: u64,
+    /// Control group to make for it ([`super::Groups::path`]); empty: none, and limits are kept by sampling alone.
+    pub group: PathBuf,
 }
 
 /// From the agent.
@@ -68,7 +70,8 @@ pub struct Ended {
     pub elapsed_ms: u64,
     pub user_ms: u64,
     pub system_ms: u64,
-    /// Largest sum over the process tree that was seen, and at least the peak of its largest process.
+    /// Largest sum over the process tree that was seen, and at least the peak of its largest process; in a group that the system
+    /// counts, the largest sum at any moment.
     pub peak_memory_bytes: u64,
     /// Processes that were still there when the first had ended, and were ended.
     pub leftovers: u32,
@@ -90,6 +93,8 @@ pub enum Cause {
     TimeLimit,
     MemoryLimit,
     Asked,
+    /// The system, for lack of memory that was not the item's doing.
+    MachineMemory,
 }
 
 /// One side's messages, as bytes and back.
@@ -238,7 +243,8 @@ impl Message for ToLauncher {
                 (
                     LAUNCH,
                     body.number(launch.time_limit_ms)
-                        .number(launch.memory_limit_bytes),
+                        .number(launch.memory_limit_bytes)
+                        .path(&launch.group),
                 )
             }
         }
@@ -267,6 +273,7 @@ impl Message for ToLauncher {
                     stdout: fields.path()?,
                     time_limit_ms: fields.number()?,
                     memory_limit_bytes: fields.number()?,
+                    group: fields.path()?,
                 }))
             }
             _ => None,
@@ -298,6 +305,7 @@ impl Message for FromLauncher {
                     Cause::TimeLimit => 1,
                     Cause::MemoryLimit => 2,
                     Cause::Asked => 3,
+                    Cause::MachineMemory => 4,
                 };
                 let body = body.number(cause).number(ended.elapsed_ms).number(ended.user_ms);
                 let body = body.number(ended.system_ms).number(ended.peak_memory_bytes);
@@ -326,6 +334,7 @@ impl Message for FromLauncher {
                     1 => Cause::TimeLimit,
                     2 => Cause::MemoryLimit,
                     3 => Cause::Asked,
+                    4 => Cause::MachineMemory,
                     _ => return None,
                 };
                 Some(Self::Ended(Ended {
@@ -355,6 +364,7 @@ mod tests {
             environment: vec![("LANG".into(), "C.UTF-8".into())],
             folder: "/data/slots/1".into(),
             time_limit_ms: 600_000,
+            group: "/groups/slot-1".into(),
             ..Launch::default()
         })
     }

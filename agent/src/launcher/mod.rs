@@ -17,6 +17,7 @@ mod limiter;
 mod serve;
 mod watch;
 
+pub use crate::os::Groups;
 pub use frame::{Cause, Ended, How, Launch, write_launch};
 pub use handle::{Control, Launcher, Said};
 pub(crate) use serve::serve;

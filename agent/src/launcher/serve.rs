@@ -97,7 +97,7 @@ impl<W: Write> Server<'_, W> {
                     Event::Log(piece) => self.say(&log_frames(limiter.feed(&piece)))?,
                     Event::Exited(exit) => {
                         let elapsed = started.elapsed();
-                        self.finish(&watch, limiter, exit, elapsed)?;
+                        self.finish(&mut watch, limiter, exit, elapsed)?;
                         return Ok(Agent::There);
                     }
                 }
@@ -132,7 +132,11 @@ impl<W: Write> Server<'_, W> {
             Step::Kill => self.host.kill(),
             Step::Sample => {
                 let sample = self.host.sample();
-                if let Some(step) = watch.sampled(sample.memory_bytes, started.elapsed()) {
+                let over = watch.sampled(sample.memory_bytes, started.elapsed());
+                let short = sample
+                    .shortage
+                    .and_then(|shortage| watch.short_of_memory(shortage));
+                if let Some(step) = over.or(short) {
                     self.take(step, watch, started)?;
                 }
                 self.say(&[FromLauncher::Sample {
@@ -148,12 +152,17 @@ impl<W: Write> Server<'_, W> {
     /// The first process has ended: ends the others, sends the rest of the log and the result.
     fn finish(
         &mut self,
-        watch: &Watch,
+        watch: &mut Watch,
         mut limiter: Limiter,
         exit: Exit,
         elapsed: Duration,
     ) -> io::Result<()> {
         let (leftovers, orphans) = self.host.sweep()?;
+        let counted = self.host.counted();
+        if let Some(shortage) = counted.shortage {
+            // Everything is gone already.
+            let _ = watch.short_of_memory(shortage);
+        }
         let mut frames = Vec::new();
         while let Some(piece) = self.host.rest_of_log()? {
             frames.extend(log_frames(limiter.feed(&piece)));
@@ -163,7 +172,10 @@ impl<W: Write> Server<'_, W> {
         let mut usage = exit.usage;
         usage.user += orphans.user;
         usage.system += orphans.system;
-        usage.peak_memory_bytes = usage.peak_memory_bytes.max(orphans.peak_memory_bytes);
+        let largest = usage.peak_memory_bytes.max(orphans.peak_memory_bytes);
+        // Of a single process the system counts shared pages of files too, and of a group what it keeps of files: the truth is between.
+        let between = counted.peak_bytes.map(|(least, most)| largest.clamp(least, most));
+        usage.peak_memory_bytes = between.unwrap_or(largest);
         frames.push(FromLauncher::Ended(ended(how, watch, elapsed, usage, leftovers)));
         self.say(&frames)
     }
@@ -189,8 +201,8 @@ fn log_frames(piece: &[u8]) -> Vec<FromLauncher> {
 
 fn ended(how: How, watch: &Watch, elapsed: Duration, usage: Usage, leftovers: u32) -> Ended {
     Ended {
+        cause: watch.cause(how == How::Code(0)),
         how,
-        cause: watch.cause(),
         elapsed_ms: whole_ms(elapsed),
         user_ms: whole_ms(usage.user),
         system_ms: whole_ms(usage.system),

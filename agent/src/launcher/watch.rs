@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use super::frame::Cause;
+use crate::os::Shortage;
 
 /// First look at memory; small items that leak at once are caught early.
 const FIRST_SAMPLE: Duration = Duration::from_millis(10);
@@ -33,6 +34,8 @@ pub(super) struct Watch {
     pause: Duration,
     kill_at: Option<Duration>,
     cause: Cause,
+    /// The machine had no memory for one of its processes.
+    starved: bool,
     peak_bytes: u64,
 }
 
@@ -46,6 +49,7 @@ impl Watch {
             pause: FIRST_SAMPLE,
             kill_at: None,
             cause: Cause::Itself,
+            starved: false,
             peak_bytes: 0,
         }
     }
@@ -94,13 +98,35 @@ impl Watch {
         None
     }
 
+    /// The system has ended one of its processes for lack of memory; the others are of no use any more. Of an item that succeeds
+    /// in spite of what its machine did, nothing is said.
+    pub(super) fn short_of_memory(&mut self, shortage: Shortage) -> Option<Step> {
+        if self.cause != Cause::Itself {
+            return None;
+        }
+        match shortage {
+            Shortage::OverLimit => {
+                self.cause = Cause::MemoryLimit;
+                Some(Step::Kill)
+            }
+            Shortage::Machine => {
+                self.starved = true;
+                None
+            }
+        }
+    }
+
     /// The agent wants the item ended.
     pub(super) fn asked(&mut self, now: Duration) -> Option<Step> {
         (self.cause == Cause::Itself).then(|| self.end(Cause::Asked, now))
     }
 
-    pub(super) fn cause(&self) -> Cause {
-        self.cause
+    /// Who ended the item, which succeeded or not.
+    pub(super) fn cause(&self, succeeded: bool) -> Cause {
+        match self.cause {
+            Cause::Itself if self.starved && !succeeded => Cause::MachineMemory,
+            cause => cause,
+        }
     }
 
     pub(super) fn peak_bytes(&self) -> u64 {
@@ -142,7 +168,7 @@ mod tests {
         assert_eq!(watch.due(ms(50)), Some(Step::Sample));
         assert_eq!(watch.due(ms(549)), Some(Step::Sample));
         assert_eq!(watch.due(ms(550)), Some(Step::Kill));
-        assert_eq!(watch.cause(), Cause::TimeLimit);
+        assert_eq!(watch.cause(false), Cause::TimeLimit);
         assert_eq!(watch.asked(ms(551)), None, "it has one cause");
     }
 
@@ -152,7 +178,21 @@ mod tests {
         assert_eq!(watch.sampled(60, ms(200)), None);
         assert_eq!(watch.sampled(100, ms(220)), None);
         assert_eq!(watch.sampled(101, ms(240)), Some(Step::Kill));
-        assert_eq!((watch.cause(), watch.peak_bytes()), (Cause::MemoryLimit, 101));
+        assert_eq!(
+            (watch.cause(false), watch.peak_bytes()),
+            (Cause::MemoryLimit, 101)
+        );
+    }
+
+    #[test]
+    fn what_the_system_ends_is_the_items_fault_only_at_its_own_limit() {
+        let mut watch = Watch::new(0, 100);
+        assert_eq!(watch.short_of_memory(Shortage::Machine), None);
+        assert_eq!(watch.cause(true), Cause::Itself, "a helper's end did not matter");
+        assert_eq!(watch.cause(false), Cause::MachineMemory);
+        assert_eq!(watch.short_of_memory(Shortage::OverLimit), Some(Step::Kill));
+        assert_eq!(watch.cause(true), Cause::MemoryLimit);
+        assert_eq!(watch.short_of_memory(Shortage::OverLimit), None, "once");
     }
 
     #[test]

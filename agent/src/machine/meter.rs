@@ -1,6 +1,7 @@
 //! Looks at the machine again and again.
 
 use std::path::Path;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use sysinfo::System;
@@ -10,6 +11,7 @@ use super::aside::{Aside, Stance};
 use super::budget::{Budget, Lent, Reading};
 use crate::config::Config;
 use crate::error::AgentError;
+use crate::launcher::Groups;
 use crate::os;
 
 /// A look at memory is good for so long; items that start in quick succession share one.
@@ -26,12 +28,14 @@ pub(crate) struct Meter {
     available_bytes: u64,
     lent: Lent,
     aside: Aside,
+    /// Of this agent's items, and its own.
+    groups: Option<Arc<Groups>>,
     /// Free disk, and when it was looked at.
     disk: Option<(Instant, Option<u64>)>,
 }
 
 impl Meter {
-    pub(crate) fn new(config: &Config) -> Result<Self, AgentError> {
+    pub(crate) fn new(config: &Config, groups: Option<Arc<Groups>>) -> Result<Self, AgentError> {
         let mut system = System::new().map_err(AgentError::machine)?;
         system.refresh_cpu_usage();
         let machine = Machine::look()?;
@@ -52,6 +56,7 @@ impl Meter {
             available_bytes: 0,
             lent: Lent::default(),
             aside: Aside::new(config.lending.step_aside),
+            groups,
             disk: None,
         };
         meter.read_memory();
@@ -129,8 +134,11 @@ impl Meter {
     fn read_memory(&mut self) {
         self.system.refresh_memory();
         // A group's use counts cached files, which give way when memory is wanted; what programs hold does not.
-        let within = super::container_limits(&mut self.system)
-            .map_or(u64::MAX, |limits| limits.total_memory.saturating_sub(limits.rss));
+        // An agent with groups for its items may stand beside them, not above: then its own group does not count them.
+        let all = self.groups.as_ref().and_then(|groups| groups.held_bytes());
+        let within = super::container_limits(&mut self.system).map_or(u64::MAX, |limits| {
+            limits.total_memory.saturating_sub(all.unwrap_or(limits.rss))
+        });
         self.available_bytes = self.system.available_memory().min(within);
         self.memory_at = Instant::now();
     }

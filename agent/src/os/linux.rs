@@ -5,14 +5,17 @@ use std::fs::{self, File};
 use std::io::{self, Read};
 use std::os::fd::{AsRawFd, FromRawFd, OwnedFd, RawFd};
 use std::os::unix::process::CommandExt;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::atomic::{AtomicI32, Ordering};
 use std::time::{Duration, Instant};
 
 use rustix::process::{Pid, PidfdFlags, Signal, pidfd_open};
 
+use super::groups::{self, Version};
+use super::item_group::ItemGroup;
 use super::unix::{Reaped, reap, send};
-use super::{Event, Exit, Sample, Usage};
+use super::{Counted, Event, Exit, Sample, Usage};
 use crate::launcher::Launch;
 
 /// Most bytes that are taken from a pipe at once: as much as a pipe holds.
@@ -30,10 +33,16 @@ pub(crate) struct Host {
     orphans: Usage,
     ticks_per_second: u64,
     page_bytes: u64,
+    /// The group of this process, once one was made for an item.
+    home: Option<(PathBuf, Version)>,
+    /// It was said that no group can be made.
+    groupless: bool,
 }
 
 struct Item {
     pid: i32,
+    /// Counts, limits and ends all its processes, where that can be had.
+    group: Option<ItemGroup>,
     pidfd: Option<OwnedFd>,
     log: Option<File>,
     exit: Option<Exit>,
@@ -66,6 +75,8 @@ impl Host {
             orphans: Usage::default(),
             ticks_per_second: rustix::param::clock_ticks_per_second(),
             page_bytes: rustix::param::page_size() as u64,
+            home: None,
+            groupless: false,
         })
     }
 
@@ -86,7 +97,8 @@ impl Host {
         };
         // Nothing here needs a hook between fork and exec, so that the standard library takes the quick way,
         // which does not copy this process.
-        let child = Command::new(&launch.program)
+        let mut command = Command::new(&launch.program);
+        command
             .args(&launch.arguments)
             .env_clear()
             .envs(launch.environment.iter().map(|(name, value)| (name, value)))
@@ -94,13 +106,22 @@ impl Host {
             .process_group(0)
             .stdin(stdin)
             .stdout(stdout)
-            .stderr(writer)
-            .spawn()?;
+            .stderr(writer);
+        let mut group = self.make_group(&launch.group);
+        let child = match group.as_mut() {
+            Some(group) => {
+                let child = group.start_inside(|| command.spawn())?;
+                group.limit(launch.memory_limit_bytes);
+                child
+            }
+            None => command.spawn()?,
+        };
         let pid = child.id().cast_signed();
         let pidfd = Pid::from_raw(pid).and_then(|pid| pidfd_open(pid, PidfdFlags::empty()).ok());
         self.orphans = Usage::default();
         self.item = Some(Item {
             pid,
+            group,
             pidfd,
             log: Some(log.into()),
             exit: None,
@@ -182,21 +203,56 @@ impl Host {
     pub(crate) fn sample(&mut self) -> Sample {
         self.reap_orphans();
         let mut sample = Sample::default();
+        let group = self.item.as_mut().and_then(|item| item.group.as_mut());
+        let counted = group.and_then(|group| {
+            sample.shortage = group.shortage();
+            group.memory_bytes()
+        });
         let tree = descendants();
         for pid in &tree {
-            // One process: its resident memory. Several share pages, which must not be counted twice.
-            let memory = if tree.len() > 1 {
-                proportional_bytes(*pid)
-            } else {
-                None
-            };
-            sample.memory_bytes += memory
-                .or_else(|| resident_bytes(*pid, self.page_bytes))
-                .unwrap_or(0);
+            if counted.is_none() {
+                // One process: its resident memory. Several share pages, which must not be counted twice.
+                let memory = if tree.len() > 1 {
+                    proportional_bytes(*pid)
+                } else {
+                    None
+                };
+                sample.memory_bytes += memory
+                    .or_else(|| resident_bytes(*pid, self.page_bytes))
+                    .unwrap_or(0);
+            }
             let ticks = cpu_ticks(*pid).unwrap_or(0);
             sample.cpu += Duration::from_millis(ticks * 1000 / self.ticks_per_second);
         }
+        sample.memory_bytes += counted.unwrap_or(0);
         sample
+    }
+
+    /// What the system has counted of the item as a whole; to be asked once all processes are gone.
+    pub(crate) fn counted(&mut self) -> Counted {
+        let group = self.item.as_mut().and_then(|item| item.group.as_mut());
+        group.map(ItemGroup::counted).unwrap_or_default()
+    }
+
+    /// The group for an item, if its agent may have groups. Without one the item is watched by sampling.
+    fn make_group(&mut self, folder: &Path) -> Option<ItemGroup> {
+        if folder.as_os_str().is_empty() {
+            return None;
+        }
+        let home = match self.home.take() {
+            Some(home) => Ok(home),
+            None => groups::own_group().map_err(io::Error::other),
+        };
+        let made = home.and_then(|home| ItemGroup::make(folder, self.home.insert(home)));
+        match made {
+            Ok(group) => Some(group),
+            Err(error) => {
+                if !std::mem::replace(&mut self.groupless, true) {
+                    eprintln!("tidemill launcher: no group {}: {error}", folder.display());
+                }
+                None
+            }
+        }
     }
 
     /// Asks all processes of the item to end.
@@ -306,6 +362,9 @@ impl Host {
     fn kill_all(&self) {
         if let Some(item) = self.item.as_ref().filter(|item| !item.collected) {
             send(-item.pid, libc::SIGKILL);
+        }
+        if let Some(group) = self.item.as_ref().and_then(|item| item.group.as_ref()) {
+            group.kill();
         }
         for pid in descendants() {
             send(pid, libc::SIGKILL);

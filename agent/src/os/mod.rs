@@ -2,7 +2,7 @@
 //! questions about files.
 //!
 //! - `linux`: polls file descriptors, is the subreaper, reads `/proc`. The only side that is compiled and
-//!   tested so far.
+//!   tested so far. `groups`, `item_group`: memory limits by the kernel, where control groups may be made.
 //! - `macos`, `windows`: threads wait, sysinfo knows the tree (`portable` holds what the two share, and is
 //!   compiled for tests on Linux too).
 
@@ -19,12 +19,20 @@ pub(crate) use unix::{
 use unix::{group_lives, wait_for_exit};
 
 #[cfg(target_os = "linux")]
+mod groups;
+#[cfg(target_os = "linux")]
+mod item_group;
+#[cfg(target_os = "linux")]
 mod linux;
+#[cfg(target_os = "linux")]
+pub use groups::Groups;
 #[cfg(target_os = "linux")]
 pub(crate) use linux::{Host, end_group, guard_launcher};
 
 #[cfg(any(not(target_os = "linux"), test))]
 mod portable;
+#[cfg(not(target_os = "linux"))]
+pub use portable::Groups;
 
 #[cfg(target_os = "macos")]
 mod macos;
@@ -92,4 +100,23 @@ impl Usage {
 pub(crate) struct Sample {
     pub memory_bytes: u64,
     pub cpu: Duration,
+    /// The system has ended one of them.
+    pub shortage: Option<Shortage>,
+}
+
+/// Who ended a process of an item for lack of memory.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Shortage {
+    /// The system, because the item wanted more than its limit.
+    OverLimit,
+    /// The system, because the machine (or the container around the agent) had no more.
+    Machine,
+}
+
+/// What only a system knows that counts an item's processes together.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Counted {
+    /// The most that they held together at any moment: at least and at most so much, since what is kept of files is counted too.
+    pub peak_bytes: Option<(u64, u64)>,
+    pub shortage: Option<Shortage>,
 }

@@ -13,7 +13,7 @@ use std::time::{Duration, Instant};
 
 use sysinfo::{Pid, ProcessesToUpdate, Signal, System};
 
-use super::{Event, Sample, Usage, end_group, group_lives, own_group, wait_for_exit};
+use super::{Counted, Event, Sample, Usage, end_group, group_lives, own_group, wait_for_exit};
 use crate::launcher::Launch;
 
 const PIECE_BYTES: usize = 64 << 10;
@@ -150,6 +150,11 @@ impl Host {
         sample
     }
 
+    /// This system counts processes one by one.
+    pub(crate) fn counted(&mut self) -> Counted {
+        Counted::default()
+    }
+
     pub(crate) fn ask_to_end(&mut self) {
         for pid in self.tree() {
             if let Some(process) = self.system.process(pid) {
@@ -266,6 +271,29 @@ impl Host {
             (process.start_time() == *start && !is_dead).then_some(*pid)
         };
         item.seen.iter().filter_map(lives).collect()
+    }
+}
+
+/// Groups of processes with a memory limit by the system: not to be had here.
+#[cfg(not(target_os = "linux"))]
+#[derive(Debug)]
+pub struct Groups(std::convert::Infallible);
+
+#[cfg(not(target_os = "linux"))]
+impl Groups {
+    /// # Errors
+    /// Always, for people.
+    pub fn make(_id: &str, _note: &std::path::Path) -> Result<Self, String> {
+        Err("this system has no control groups".to_owned())
+    }
+
+    /// Where the group of an item may be made.
+    pub fn path(&self, _name: &str) -> std::path::PathBuf {
+        match self.0 {}
+    }
+
+    pub(crate) fn held_bytes(&self) -> Option<u64> {
+        match self.0 {}
     }
 }
 
