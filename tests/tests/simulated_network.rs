@@ -40,8 +40,8 @@ use turmoil::net::{TcpListener, TcpStream};
 const AGENTS: [&str; 3] = ["ash", "elm", "oak"];
 const VARIANTS: usize = 6;
 const ITEMS: usize = 2 * VARIANTS + 1;
-/// Faults begin within this time; an undisturbed run takes about half of it.
-const DISTURBED: Duration = Duration::from_secs(20);
+/// Faults begin within this time; an undisturbed run takes about as long.
+const DISTURBED: Duration = Duration::from_secs(9);
 /// A simulation that is not over by then hangs.
 const LIMIT: Duration = Duration::from_secs(900);
 /// Leases that one agent can lose, with two cores: those that run, and as many whose results are on their way.
@@ -363,7 +363,7 @@ struct Event {
 fn events(seed: u64, numbers: &mut Numbers) -> Vec<Event> {
     let kinds = if seed % 4 == 3 { &FAULTS[6..] } else { &FAULTS[..] };
     let mut all = Vec::new();
-    for _ in 0..1 + numbers.below(6) {
+    for _ in 0..2 + numbers.below(6) {
         let from = Duration::from_millis(numbers.below(DISTURBED.as_millis() as u64));
         // Half of them shorter than it takes to be given up, half of them longer.
         let long = numbers.below(2) == 0;

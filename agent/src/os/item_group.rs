@@ -48,7 +48,7 @@ impl ItemGroup {
         fs::write(self.folder.join("cgroup.procs"), "0")?;
         let started = start();
         if let Err(error) = fs::write(self.home.join("cgroup.procs"), "0") {
-            // Whoever ends the item would end this process with it.
+            // An item must not run that can only be ended together with its launcher: then both end here.
             kill_all(&self.folder);
             return Err(error);
         }

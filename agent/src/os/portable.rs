@@ -341,6 +341,10 @@ mod tests {
             }
         };
         let (leftovers, _) = host.sweep().unwrap();
+        assert!(
+            host.counted().peak_bytes.is_none(),
+            "nobody counts them together here"
+        );
         while let Some(piece) = host.rest_of_log().unwrap() {
             log.extend(piece);
         }
