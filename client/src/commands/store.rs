@@ -204,7 +204,10 @@ async fn sweep(asked: &StoreSweep, rpc: &Rpc, printer: &Printer) -> Result<ExitS
     printer.object(&Swept::of(&last, asked.remove));
     if !printer.is_json() {
         printer.data(ended_words(&last, asked.remove));
-        if !asked.remove && last.freed_blobs > 0 {
+        if last.left_over > 0 {
+            printer.data(left_over_words(&last, asked.remove));
+        }
+        if !asked.remove && last.freed_blobs + last.left_over > 0 {
             printer.hint("add --remove to remove it");
         }
     }
@@ -235,6 +238,19 @@ fn ended_words(event: &SweepEvent, removed: bool) -> String {
         event.dropped_runs,
         event.dropped_results,
         event.kept_runs
+    )
+}
+
+fn left_over_words(event: &SweepEvent, removed: bool) -> String {
+    let word = if removed { "removed" } else { "would be removed" };
+    format!(
+        "{word}: {} in {} that writers left when they died",
+        human::size(event.left_over_bytes),
+        human::count(
+            usize::try_from(event.left_over).unwrap_or(usize::MAX),
+            "unfinished file",
+            "unfinished files"
+        )
     )
 }
 

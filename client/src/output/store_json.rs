@@ -139,6 +139,9 @@ pub struct Swept {
     freed_blobs: u64,
     freed_bytes: u64,
     dropped_results: u64,
+    /// Files and puts that writers left which died half-way, and the room they take.
+    left_over: u64,
+    left_over_bytes: u64,
 }
 
 impl Swept {
@@ -153,6 +156,8 @@ impl Swept {
             freed_blobs: event.freed_blobs,
             freed_bytes: event.freed_bytes,
             dropped_results: event.dropped_results,
+            left_over: event.left_over,
+            left_over_bytes: event.left_over_bytes,
         }
     }
 }

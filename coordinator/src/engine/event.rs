@@ -11,6 +11,7 @@ use super::board::RunBoard;
 use super::commit::Committed;
 use super::plan::KeptPlan;
 use super::recipe::Recipe;
+use super::room::RoomSeen;
 use super::standing::Standing;
 use crate::record::rows::RunRecord;
 use crate::scheduler::Estimate;
@@ -118,6 +119,8 @@ pub enum Event {
     Committed(Box<Committed>),
     /// A blob that was asked for is not in the store, or was damaged.
     BlobLost(Digest),
+    /// A disk of the coordinator's told how much room it has.
+    RoomSeen(RoomSeen),
     /// Write everything down and stop; answered when that is done.
     Close(oneshot::Sender<()>),
 }

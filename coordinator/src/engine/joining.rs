@@ -405,8 +405,8 @@ impl Engine {
                     .map(|lease| self.address(lease.item))
                     .collect();
                 let mut row = row(agent, view.as_ref(), running, now_ms());
-                if let Some(no_room) = self.no_room.as_ref().filter(|_| row.note.is_empty()) {
-                    row.note.clone_from(no_room);
+                if row.note.is_empty() {
+                    row.note = self.room_note().unwrap_or_default();
                 }
                 row
             })

@@ -151,6 +151,7 @@ pub(crate) struct Engine {
     unresolved: VecDeque<ItemId>,
     /// Why nothing is placed: its own disk is nearly full.
     no_room: Option<String>,
+    room: room::RoomWatch,
     /// What happened while something else was carried out.
     pending: VecDeque<scheduler::Event>,
     fixing: Vec<Fixing>,
@@ -188,7 +189,8 @@ pub fn start(config: Config, opened: Opened) -> std::io::Result<EngineHandle> {
         .build()?;
     let archive = &opened.archive;
     let committer = Committer::start(archive.record.clone(), archive.store.clone())?;
-    let engine = Engine::new(config, opened, committer, internal, &handle);
+    let room = room::RoomWatch::start(&config, &internal)?;
+    let engine = Engine::new(config, opened, committer, room, internal, &handle);
     std::thread::Builder::new()
         .name("engine".to_owned())
         .spawn(move || runtime.block_on(engine.run(incoming, from_inside)))?;
@@ -202,7 +204,9 @@ pub fn start_simulated(config: Config, opened: Opened, sync: Duration) -> Engine
     let (internal, from_inside) = mpsc::unbounded_channel();
     let archive = &opened.archive;
     let committer = Committer::simulated(archive.record.clone(), archive.store.clone(), sync);
-    let engine = Engine::new(config, opened, committer, internal, &handle);
+    // No disk is asked: its answers would come by the machine's own clock.
+    let room = room::RoomWatch::default();
+    let engine = Engine::new(config, opened, committer, room, internal, &handle);
     tokio::spawn(engine.run(incoming, from_inside));
     handle
 }
@@ -264,6 +268,7 @@ impl Engine {
             Event::Standing(reply) => self.standing(reply),
             Event::Committed(committed) => self.committed(*committed),
             Event::BlobLost(digest) => self.blob_lost(digest),
+            Event::RoomSeen(seen) => self.room_seen(&seen),
             Event::Close(reply) => self.closing = Some(reply),
         }
     }

@@ -13,6 +13,7 @@ use super::clock::now_ms;
 use super::commit::Rows;
 use super::event::Event as EngineEvent;
 use super::recipe::Recipe;
+use super::room::RoomWatch;
 use super::rows::{counts_record, set_ended};
 use super::{Engine, EngineHandle};
 use crate::Config;
@@ -121,6 +122,7 @@ impl Engine {
         config: Config,
         opened: Opened,
         committer: Committer,
+        room: RoomWatch,
         internal: mpsc::UnboundedSender<EngineEvent>,
         handle: &EngineHandle,
     ) -> Self {
@@ -145,6 +147,7 @@ impl Engine {
             whereabouts: Default::default(),
             unresolved: VecDeque::new(),
             no_room: None,
+            room,
             pending: VecDeque::new(),
             fixing: Vec::new(),
             postponed: Vec::new(),

@@ -74,8 +74,8 @@ impl Engine {
         if run.board.moves().paused {
             return "paused".to_owned();
         }
-        if let Some(no_room) = &self.no_room {
-            return no_room.clone();
+        if let Some(note) = self.room_note() {
+            return note;
         }
         if counts.running > 0 || counts.ready == 0 {
             return String::new();

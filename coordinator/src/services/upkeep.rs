@@ -263,6 +263,8 @@ fn sweep_view(progress: Progress) -> SweepEvent {
         dropped_results: progress.dropped_results,
         wait_ms: u64::try_from(progress.wait.as_millis()).unwrap_or(u64::MAX),
         resumed: progress.resumed,
+        left_over: progress.left_over.files,
+        left_over_bytes: progress.left_over.bytes,
     }
 }
 

@@ -42,6 +42,7 @@ pub async fn keep_company(archive: Archive, ending: CancellationToken) {
 }
 
 fn look(archive: &Archive, tell: bool) -> Result<(), SweepError> {
+    archive.store.look_for_damage()?;
     let asked = archive.store.look_for_sweeps()?;
     if !asked.is_empty() {
         std::thread::sleep(SETTLE);
@@ -63,10 +64,19 @@ fn look(archive: &Archive, tell: bool) -> Result<(), SweepError> {
 /// The last word of a coordinator that ends: whoever sweeps later goes by it. Without it nobody sweeps until this one is
 /// opened again.
 pub fn take_leave(archive: &Archive) -> Result<(), SweepError> {
+    take_leave_between(archive, None)
+}
+
+/// As [`take_leave`] where a fresh record is about to take the old one's place: what either needs is kept.
+pub fn take_leave_between(archive: &Archive, fresh: Option<&Archive>) -> Result<(), SweepError> {
     if !archive.store.is_shared() {
         return Ok(());
     }
-    Ok(archive.store.tell_roots(&all(archive)?, false)?)
+    let mut roots = all(archive)?;
+    if let Some(fresh) = fresh {
+        roots.extend(all(fresh)?);
+    }
+    Ok(archive.store.tell_roots(&roots, false)?)
 }
 
 /// Another's sweep removes nothing that any run here needs, whatever this coordinator's own rules would drop.

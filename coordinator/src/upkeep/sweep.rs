@@ -27,7 +27,7 @@ const ROWS_AT_ONCE: usize = 500;
 const LOOK: Duration = Duration::from_millis(100);
 /// How long other coordinators of the same store have to answer, after the grace.
 const ANSWERS: Duration = Duration::from_secs(60);
-/// Staged files that nobody committed for so long are left over from something that died.
+/// What was staged and not committed for so long, or a put that has not ended, is left over from something that died.
 const STALE: Duration = Duration::from_secs(24 * 60 * 60);
 
 /// What is asked for.
@@ -73,6 +73,8 @@ pub struct Progress {
     pub freed: Swept,
     /// Results that can no longer be reused.
     pub dropped_results: u64,
+    /// What writers left that died half-way: it goes, or is gone once the sweep has ended.
+    pub left_over: Swept,
     /// Still to wait.
     pub wait: Duration,
     /// Goes on with what an earlier sweep recorded.
@@ -114,6 +116,7 @@ pub fn sweep(
         kept_blobs: 0,
         freed: Swept::default(),
         dropped_results: 0,
+        left_over: Swept::default(),
         wait: Duration::ZERO,
         resumed: asked.remove && recorded.is_some(),
     };
@@ -126,6 +129,7 @@ pub fn sweep(
     let doomed = look(archive, &roots, &goes, progress.resumed, &mut progress)?;
     progress.dropped_results =
         results_of(archive, &|digest| doomed.binary_search(digest).is_ok())?.len() as u64;
+    progress.left_over = archive.store.left_over(STALE, false)?;
     tell(told, progress)?;
     if !asked.remove {
         progress.phase = Phase::Ended;
@@ -165,7 +169,7 @@ pub fn sweep(
             broken_off = told(Progress { freed, ..progress });
         }
     })?;
-    archive.store.sweep_incoming(STALE)?;
+    progress.left_over = archive.store.left_over(STALE, true)?;
     progress.phase = Phase::Ended;
     Ok(progress)
 }

@@ -5,12 +5,15 @@
 
 use std::collections::HashSet;
 use std::ops::ControlFlow;
+use std::path::Path;
 use std::sync::Arc;
 
 use tidemill_proto::Digest;
 use tidemill_store::{Store, StoreError};
 
+use super::neighbours::{take_leave, take_leave_between};
 use super::roots::{Keeping, pinned, split};
+use super::sweep::SweepError;
 use crate::config::Config;
 use crate::coordinator::{OpenError, take_ownership};
 use crate::query::archive::{Archive, ArchiveError};
@@ -58,6 +61,9 @@ pub enum ThinError {
     /// The store cannot be used.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// Other coordinators of the store could not be told what is kept.
+    #[error("other coordinators of the store could not be told what is kept here: {0}")]
+    Untold(#[from] SweepError),
 }
 
 /// Thins the record of a data folder. `remove`: else only figures. `keeping` says which runs stay in full; open and pinned ones do,
@@ -73,13 +79,47 @@ pub fn thin(config: &Config, keeping: Keeping, remove: bool, now_ms: i64) -> Res
         record: record.clone(),
         store: Store::open_at(&config.store, &config.staging())?,
     };
+    let (thinned, fresh) = match prepare(&archive, &record, &folder, config, keeping, remove, now_ms) {
+        Ok(prepared) => prepared,
+        Err(error) => {
+            // What went wrong counts; that others of the store may not sweep for now is told beside it.
+            if let Err(error) = take_leave(&archive) {
+                tracing::warn!(%error, "other coordinators of the store do not know what is kept here; they cannot sweep it");
+            }
+            return Err(error);
+        }
+    };
+    let Some(fresh) = fresh else {
+        take_leave(&archive)?;
+        return Ok(thinned);
+    };
+    let after = Archive {
+        record: Arc::new(fresh),
+        store: archive.store.clone(),
+    };
+    take_leave_between(&archive, Some(&after))?;
+    drop((after, archive, record));
+    swap::swap(&folder)?;
+    Ok(thinned)
+}
+
+/// Looks what goes; if it is to be removed, writes what stays into a fresh record.
+fn prepare(
+    archive: &Archive,
+    record: &SledRecord,
+    folder: &Path,
+    config: &Config,
+    keeping: Keeping,
+    remove: bool,
+    now_ms: i64,
+) -> Result<(Thinned, Option<SledRecord>), ThinError> {
     let meta = archive.row::<MetaRecord>(&keys::meta())?.unwrap_or_default();
     if meta.format > RECORD_FORMAT {
         return Err(ThinError::Newer(config.data.display().to_string()));
     }
     // What the history asks of a run is gathered before it can no longer be.
-    gather_lacking(&archive, &Catalog::default(), &|| false)?;
-    let pinned = pinned(&archive)?;
+    gather_lacking(archive, &Catalog::default(), &|| false)?;
+    let pinned = pinned(archive)?;
     let (_, old) = split(archive.history("", usize::MAX)?, keeping, &pinned, now_ms);
     let old: HashSet<u64> = old.iter().map(|run| run.serial).collect();
     let mut thinned = Thinned {
@@ -87,24 +127,22 @@ pub fn thin(config: &Config, keeping: Keeping, remove: bool, now_ms: i64) -> Res
         ..Thinned::default()
     };
     thinned.after_bytes = thinned.before_bytes;
-    let fresh_folder = swap::fresh_folder(&folder);
+    let fresh_folder = swap::fresh_folder(folder);
     let fresh = if remove {
         Some(SledRecord::open(&fresh_folder)?)
     } else {
         None
     };
-    let copied = copy(&archive, fresh.as_ref(), &old, &mut thinned);
+    let copied = copy(archive, fresh.as_ref(), &old, &mut thinned);
     if let Err(error) = copied {
         drop(fresh);
         drop(std::fs::remove_dir_all(&fresh_folder)); // else the next opening removes it
         return Err(error);
     }
-    if let Some(fresh) = fresh {
+    if let Some(fresh) = &fresh {
         thinned.after_bytes = fresh.disk_bytes()?;
-        drop((fresh, archive, record));
-        swap::swap(&folder)?;
     }
-    Ok(thinned)
+    Ok((thinned, fresh))
 }
 
 /// Copies all rows, thinned, into `to`, if there is one.
@@ -165,7 +203,9 @@ fn write(
     blobs: &mut Vec<Digest>,
 ) -> Result<(), ThinError> {
     if !blobs.is_empty() {
-        archive.store.commit(blobs)?;
+        if let Some(digest) = archive.store.commit(blobs)?.missing.first() {
+            return Err(StoreError::Absent { digest: *digest }.into());
+        }
         blobs.clear();
     }
     to.commit(ops)?;

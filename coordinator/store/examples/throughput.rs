@@ -1,22 +1,29 @@
-//! The store against the plain floor: `cargo run --release -p tidemill-store --example throughput [GIB] [FOLDER]`.
+//! The store against the plain floor: `cargo run --release -p tidemill-store --example throughput [GIB] [FOLDER] [BYTES…]`.
 //!
-//! Puts and gets so many GiB (default 1) in blobs of 4 KiB, 1 MiB and 256 MiB. The floor copies the same files and
-//! hashes them, as `cp` and `b3sum` would, one after the other. Both sides sync once for each group of at most 256
-//! files or 64 MiB; a second figure has a sync for every file (of at most 2,000 of them). Prints MiB/s, the ratio to
-//! the floor, and the most memory that the process had.
+//! Puts and gets so many GiB (default 1) in blobs of 4 KiB, 1 MiB and 256 MiB, or of the sizes named. The floor copies
+//! the same files and hashes the copies, as `cp` and `b3sum` would, one after the other; for the way back it copies its
+//! own copies, which are as fresh as the store's blobs. Both sides sync once for each group of at most 256 files or
+//! 64 MiB, and take turns, in slices of the whole and in changing order, so that neither has the quieter machine. What the
+//! store leaves unsynced is synced at the end of each of its slices, and counts. A second figure has a sync for every
+//! file (of at most 500 of them).
+//!
+//! Prints MiB/s, the ratio to the floor, and the most memory that the process had, which should not depend on any size.
 
 use std::fs::{self, File};
 use std::io::Write;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use tidemill_store::{Digest, ExportMode, Store};
 
 const MIB: u64 = 1024 * 1024;
-const GROUP_FILES: usize = 256;
+const GROUP_FILES: u64 = 256;
 const GROUP_BYTES: u64 = 64 * MIB;
 /// A sync for every file is measured over at most so many.
-const SINGLY: usize = 2000;
+const SINGLY: u64 = 500;
+/// Turns of each side.
+const SLICES: u64 = 8;
 
 type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
@@ -27,9 +34,18 @@ fn main() -> Outcome<()> {
         None => 1.0,
     };
     let base = arguments.next().map_or_else(std::env::temp_dir, PathBuf::from);
-    for size in [256 * MIB, MIB, 4096] {
-        let count = ((gib * 1024.0 * MIB as f64 / size as f64).round() as usize).max(1);
-        measure(&base, size, count)?;
+    let mut sizes = Vec::new();
+    for size in arguments {
+        sizes.push(size.to_string_lossy().parse()?);
+    }
+    if sizes.is_empty() {
+        sizes = vec![256 * MIB, MIB, 4096];
+    }
+    // All are kept to the end: ext4 creates files slowly for a while after many were removed nearby.
+    let folder = tempfile::tempdir_in(&base)?;
+    for size in sizes {
+        let count = ((gib * 1024.0 * MIB as f64 / size as f64).round() as u64).max(1);
+        measure(&folder.path().join(size.to_string()), size, count)?;
     }
     if let Some(bytes) = peak_memory() {
         println!("most memory: {} MiB", bytes / MIB);
@@ -37,123 +53,184 @@ fn main() -> Outcome<()> {
     Ok(())
 }
 
-fn measure(base: &Path, size: u64, count: usize) -> Outcome<()> {
-    let folder = tempfile::tempdir_in(base)?;
-    let sources = write_sources(&folder.path().join("source"), size, count)?;
-    let group = GROUP_FILES.min((GROUP_BYTES / size).max(1) as usize);
-    // Once unmeasured, so that both sides find the sources in memory as far as they fit.
-    for source in &sources {
-        hash(source)?;
-    }
-    let rate =
-        |elapsed: Duration, files: usize| (files as u64 * size) as f64 / MIB as f64 / elapsed.as_secs_f64();
-
-    let floor_put = floor(&sources, &folder.path().join("floor"), group)?;
-    let store = Store::open_owner(&folder.path().join("store"))?;
-    let (put, digests) = put(&store, &sources, group)?;
-    let floor_get = floor(&sources, &folder.path().join("floor-out"), group)?;
-    let get = get(&store, &digests, &folder.path().join("out"), group)?;
+fn measure(folder: &Path, size: u64, count: u64) -> Outcome<()> {
+    let sides = Sides::new(folder, size, count, GROUP_FILES.min((GROUP_BYTES / size).max(1)))?;
+    let (put, floor_put) = in_turns(
+        count,
+        sides.group,
+        |part| sides.put(part),
+        |part| sides.floor_put(part),
+    )?;
+    let (get, floor_get) = in_turns(
+        count,
+        sides.group,
+        |part| sides.get(part),
+        |part| sides.floor_get(part),
+    )?;
+    let rate = |elapsed: Duration| (count * size) as f64 / MIB as f64 / elapsed.as_secs_f64();
+    let ratio = |floor: Duration, store: Duration| floor.as_secs_f64() / store.as_secs_f64();
     println!(
         "{size:>9} B x {count}: put {:.0} MiB/s of {:.0} ({:.2}), get {:.0} MiB/s of {:.0} ({:.2})",
-        rate(put, count),
-        rate(floor_put, count),
-        floor_put.as_secs_f64() / put.as_secs_f64(),
-        rate(get, count),
-        rate(floor_get, count),
-        floor_get.as_secs_f64() / get.as_secs_f64(),
+        rate(put),
+        rate(floor_put),
+        ratio(floor_put, put),
+        rate(get),
+        rate(floor_get),
+        ratio(floor_get, get),
     );
-
-    let singly = &sources[..count.min(SINGLY)];
-    let floor_put = floor(singly, &folder.path().join("floor-singly"), 1)?;
-    let store = Store::open_owner(&folder.path().join("store-singly"))?;
-    let (put, _) = self::put(&store, singly, 1)?;
+    drop(sides);
+    let count = count.min(SINGLY);
+    let sides = Sides::new(&folder.join("singly"), size, count, 1)?;
+    let (put, floor_put) = in_turns(count, 1, |part| sides.put(part), |part| sides.floor_put(part))?;
     println!(
-        "          with a sync for every file: put {:.0} MiB/s of {:.0} ({:.2})",
-        rate(put, singly.len()),
-        rate(floor_put, singly.len()),
-        floor_put.as_secs_f64() / put.as_secs_f64(),
+        "          with a sync for every file: put {:.0} files/s of {:.0} ({:.2})",
+        count as f64 / put.as_secs_f64(),
+        count as f64 / floor_put.as_secs_f64(),
+        ratio(floor_put, put),
     );
     Ok(())
 }
 
-/// Files with different contents (xorshift64*, constants from memory).
-fn write_sources(folder: &Path, size: u64, count: usize) -> Outcome<Vec<PathBuf>> {
-    fs::create_dir_all(folder)?;
-    let mut state = 0x9E37_79B9_7F4A_7C15_u64;
-    let mut piece: Vec<u8> = Vec::with_capacity(MIB as usize);
-    while piece.len() < MIB as usize {
-        state ^= state >> 12;
-        state ^= state << 25;
-        state ^= state >> 27;
-        piece.extend_from_slice(&state.wrapping_mul(0x2545_F491_4F6C_DD1D).to_le_bytes());
-    }
-    let mut sources = Vec::with_capacity(count);
-    for number in 0..count as u64 {
-        let path = folder.join(format!("{number}"));
-        let mut file = File::create(&path)?;
-        let mut left = size;
-        while left > 0 {
-            piece[..8].copy_from_slice(&number.to_le_bytes());
-            piece[8..16].copy_from_slice(&left.to_le_bytes());
-            let length = left.min(MIB);
-            file.write_all(&piece[..length as usize])?;
-            left -= length;
+/// Both sides go through all files, a slice at a time, and change who is first. Gives the time of the store and of the floor.
+fn in_turns(
+    count: u64,
+    group: u64,
+    mut store: impl FnMut(Range<u64>) -> Outcome<()>,
+    mut floor: impl FnMut(Range<u64>) -> Outcome<()>,
+) -> Outcome<(Duration, Duration)> {
+    let slice = count.div_ceil(group).div_ceil(SLICES).max(1) * group;
+    let mut times = (Duration::ZERO, Duration::ZERO);
+    let mut timed = |is_store: bool, part: Range<u64>| -> Outcome<()> {
+        let begun = Instant::now();
+        if is_store {
+            store(part)?;
+            times.0 += begun.elapsed();
+        } else {
+            floor(part)?;
+            times.1 += begun.elapsed();
         }
-        sources.push(path);
+        Ok(())
+    };
+    for (number, begin) in (0..count).step_by(usize::try_from(slice)?).enumerate() {
+        let part = begin..count.min(begin + slice);
+        timed(number % 2 == 0, part.clone())?;
+        timed(number % 2 != 0, part)?;
     }
-    rustix::fs::syncfs(File::open(folder)?)?;
-    Ok(sources)
+    Ok(times)
 }
 
-fn floor(sources: &[PathBuf], folder: &Path, group: usize) -> Outcome<Duration> {
-    fs::create_dir_all(folder)?;
-    let handle = File::open(folder)?;
-    let start = Instant::now();
-    for group in sources.chunks(group) {
-        for source in group {
-            let target = folder.join(source.file_name().ok_or("a source without a name")?);
-            fs::copy(source, &target)?;
-            hash(&target)?;
+/// Where the two sides work, and on what.
+struct Sides {
+    folder: PathBuf,
+    handle: File,
+    store: Store,
+    group: u64,
+}
+
+impl Sides {
+    /// Writes the sources: files with different contents (xorshift64*, constants from memory).
+    fn new(folder: &Path, size: u64, count: u64, group: u64) -> Outcome<Self> {
+        for side in ["source", "floor", "floor-out", "out"] {
+            fs::create_dir_all(folder.join(side))?;
         }
-        match group {
-            [source] => {
-                File::open(folder.join(source.file_name().ok_or("a source without a name")?))?.sync_all()?
+        let mut state = 0x9E37_79B9_7F4A_7C15_u64;
+        let mut piece: Vec<u8> = Vec::with_capacity(MIB as usize);
+        while piece.len() < MIB as usize {
+            state ^= state >> 12;
+            state ^= state << 25;
+            state ^= state >> 27;
+            piece.extend_from_slice(&state.wrapping_mul(0x2545_F491_4F6C_DD1D).to_le_bytes());
+        }
+        for number in 0..count {
+            let mut file = File::create(folder.join("source").join(number.to_string()))?;
+            let mut left = size;
+            while left > 0 {
+                piece[..8].copy_from_slice(&number.to_le_bytes());
+                piece[8..16].copy_from_slice(&left.to_le_bytes());
+                let length = left.min(MIB);
+                file.write_all(&piece[..length as usize])?;
+                left -= length;
             }
-            _ => rustix::fs::syncfs(&handle)?,
         }
+        let sides = Self {
+            store: Store::open_owner(&folder.join("store"))?,
+            folder: folder.to_owned(),
+            handle: File::open(folder)?,
+            group,
+        };
+        rustix::fs::syncfs(&sides.handle)?;
+        Ok(sides)
     }
-    Ok(start.elapsed())
-}
 
-fn put(store: &Store, sources: &[PathBuf], group: usize) -> Outcome<(Duration, Vec<Digest>)> {
-    let mut digests = Vec::with_capacity(sources.len());
-    let start = Instant::now();
-    for group in sources.chunks(group) {
-        let first = digests.len();
-        for source in group {
-            digests.push(store.stage_file(source)?.digest);
-        }
-        let report = store.commit(&digests[first..])?;
-        assert_eq!(report.missing, []);
+    fn path(&self, side: &str, number: u64) -> PathBuf {
+        let mut path = self.folder.join(side);
+        path.push(number.to_string());
+        path
     }
-    Ok((start.elapsed(), digests))
-}
 
-fn get(store: &Store, digests: &[Digest], folder: &Path, group: usize) -> Outcome<Duration> {
-    fs::create_dir_all(folder)?;
-    let handle = File::open(folder)?;
-    let start = Instant::now();
-    for (position, group) in digests.chunks(group).enumerate() {
-        for (number, digest) in group.iter().enumerate() {
-            store.export(
-                digest,
-                &folder.join(format!("{position}-{number}")),
-                ExportMode::Fast,
-            )?;
-        }
-        rustix::fs::syncfs(&handle)?;
+    fn groups(&self, part: Range<u64>) -> impl Iterator<Item = Range<u64>> {
+        let (group, end) = (self.group, part.end);
+        part.step_by(usize::try_from(group).unwrap_or(1))
+            .map(move |begin| begin..end.min(begin + group))
     }
-    Ok(start.elapsed())
+
+    fn copy(&self, from: &str, to: &str, part: Range<u64>) -> Outcome<()> {
+        for group in self.groups(part) {
+            for number in group.clone() {
+                let target = self.path(to, number);
+                fs::copy(self.path(from, number), &target)?;
+                hash(&target)?;
+            }
+            if self.group == 1 {
+                File::open(self.path(to, group.start))?.sync_all()?;
+            } else {
+                rustix::fs::syncfs(&self.handle)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn floor_put(&self, part: Range<u64>) -> Outcome<()> {
+        self.copy("source", "floor", part)
+    }
+
+    fn floor_get(&self, part: Range<u64>) -> Outcome<()> {
+        self.copy("floor", "floor-out", part)
+    }
+
+    /// The names go into a file: a list of them would be all that grows with the number of blobs.
+    fn put(&self, part: Range<u64>) -> Outcome<()> {
+        let names = self.folder.join("names");
+        let mut names = File::options().create(true).append(true).open(names)?;
+        for group in self.groups(part) {
+            let mut digests = Vec::with_capacity(usize::try_from(self.group)?);
+            for number in group {
+                digests.push(self.store.stage_file(&self.path("source", number))?.digest);
+            }
+            assert_eq!(self.store.commit(&digests)?.missing, []);
+            let bytes: Vec<u8> = digests.iter().flat_map(|digest| *digest.as_bytes()).collect();
+            names.write_all(&bytes)?;
+        }
+        if self.group > 1 {
+            rustix::fs::syncfs(&self.handle)?;
+        }
+        Ok(())
+    }
+
+    fn get(&self, part: Range<u64>) -> Outcome<()> {
+        let names = File::open(self.folder.join("names"))?;
+        for group in self.groups(part) {
+            for number in group {
+                let mut name = [0; 32];
+                std::os::unix::fs::FileExt::read_exact_at(&names, &mut name, number * 32)?;
+                let digest = Digest::from_slice(&name)?;
+                self.store
+                    .export(&digest, &self.path("out", number), ExportMode::Fast)?;
+            }
+            rustix::fs::syncfs(&self.handle)?;
+        }
+        Ok(())
+    }
 }
 
 fn hash(path: &Path) -> Outcome<blake3::Hash> {

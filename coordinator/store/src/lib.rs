@@ -20,9 +20,10 @@
 //!
 //! # Why two steps, staging and commit
 //! Disks sync slowly, so a blob is never synced alone. Whoever makes bytes puts them into `incoming/` under
-//! their digest and goes on; one committer takes all that waits, syncs it as a group, renames it into
-//! `blobs/` and syncs the folders. Only then is anything acknowledged. A process that dies in between
-//! leaves either a staged file, which costs room, or a complete blob, which is what was wanted.
+//! their digest and goes on; one committer takes all that waits, syncs it as a group, and renames it into
+//! `blobs/`. Only then is anything acknowledged. The renames are not synced: after a power cut a blob may still lie in
+//! `incoming/`, and the owner, opening the store, brings everything there to its end that matches its name, and removes
+//! what does not. A process that dies in between leaves no more than that.
 //!
 //! # What is assumed
 //! A sync that returned without error means that the bytes survive a power cut; a rename within one file

@@ -11,20 +11,24 @@ use std::io::{self, Read};
 use std::net::IpAddr;
 use std::path::Path;
 use std::sync::{Arc, mpsc};
-use std::time::Duration;
+use std::time::{Duration, SystemTime};
 
 use bytes::Bytes;
 use futures::StreamExt as _;
-use object_store::aws::{AmazonS3, AmazonS3Builder, Checksum};
+use object_store::aws::{AmazonS3, AmazonS3Builder, AmazonS3ConfigKey, Checksum};
+use object_store::client::{HttpConnector as _, ReqwestConnector};
+use object_store::multipart::MultipartStore as _;
 use object_store::{
-    GetOptions, GetRange, MultipartUpload, ObjectStore, ObjectStoreExt as _, PutPayload, RetryConfig,
+    ClientOptions, GetOptions, GetRange, MultipartUpload, ObjectStore, ObjectStoreExt as _, PutPayload,
+    RetryConfig,
 };
 use tokio::runtime::Runtime;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use url::Url;
 
 use super::address::Place;
-use super::{Backend, Body, Listed, Opened};
+use super::uploads::{AskError, Asker, Upload};
+use super::{Backend, Body, LeftOver, Listed, Opened};
 use crate::error::{At, Result, StoreError};
 
 /// One part of a big object, as put and as read. The protocol wants at least 5 MiB, and knows at most 10,000 parts.
@@ -58,6 +62,7 @@ pub struct Bucket(Arc<Inner>);
 struct Inner {
     place: Place,
     client: Arc<AmazonS3>,
+    asker: Arc<Asker>,
     slots: Arc<Semaphore>,
     /// Taken only on drop.
     runtime: Option<Runtime>,
@@ -105,8 +110,10 @@ impl Bucket {
                 .iter()
                 .find_map(|name| std::env::var(name).ok())
         });
+        let mut options = ClientOptions::new();
         if let Some(endpoint) = endpoint {
             let plain = check_endpoint(&endpoint).map_err(refused)?;
+            options = options.with_allow_http(plain);
             builder = builder
                 .with_endpoint(endpoint.trim_end_matches('/'))
                 .with_allow_http(plain);
@@ -114,7 +121,22 @@ impl Bucket {
         if let Some(region) = &place.region {
             builder = builder.with_region(region);
         }
+        let region = builder
+            .get_config_value(&AmazonS3ConfigKey::Region)
+            .unwrap_or_else(|| "us-east-1".to_owned());
+        let endpoint = builder
+            .get_config_value(&AmazonS3ConfigKey::Endpoint)
+            .unwrap_or_else(|| format!("https://s3.{region}.amazonaws.com"));
         let client = builder.build().map_err(|error| refused(error.to_string()))?;
+        let asker = Asker {
+            url: Url::parse(&format!("{}/{}", endpoint.trim_end_matches('/'), place.bucket))
+                .map_err(|error| refused(format!("the endpoint `{endpoint}` is not an address: {error}")))?,
+            region,
+            credentials: client.credentials().clone(),
+            client: ReqwestConnector::default()
+                .connect(&options)
+                .map_err(|error| refused(error.to_string()))?,
+        };
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .worker_threads(2)
             .thread_name("bucket")
@@ -124,6 +146,7 @@ impl Bucket {
         Ok(Self(Arc::new(Inner {
             place: place.clone(),
             client: Arc::new(client),
+            asker: Arc::new(asker),
             slots: Arc::new(Semaphore::new(PARTS_AT_ONCE)),
             runtime: Some(runtime),
         })))
@@ -385,10 +408,64 @@ impl Backend for Bucket {
             Err(error) => Err(self.0.failed("remove", name, &error)),
         }
     }
+
+    fn left_over(&self, older_than: Duration, remove: bool) -> Result<LeftOver> {
+        let asker = self.0.asker.clone();
+        let prefix = match &*self.0.place.prefix {
+            "" => String::new(),
+            prefix => format!("{prefix}/"),
+        };
+        let listed = self
+            .0
+            .begin(async move { asker.uploads(&prefix).await })
+            .wait_any();
+        let uploads = match listed {
+            Err(error @ AskError::NotListed(_)) => {
+                tracing::info!(place = %self.place(), %error, "uploads that were never ended cannot be looked for");
+                return Ok(LeftOver::default());
+            }
+            other => other.map_err(|error| self.0.failed("list", "uploads", &error))?,
+        };
+        let now = SystemTime::now();
+        let old = |upload: &Upload| {
+            now.duration_since(upload.begun)
+                .is_ok_and(|age| age >= older_than)
+        };
+        let mut left = LeftOver::default();
+        for upload in uploads.into_iter().filter(old) {
+            let name = self.0.name(&upload.key).to_owned();
+            let (asker, asked) = (self.0.asker.clone(), upload.clone());
+            let bytes = self.0.begin(async move { asker.bytes(&asked).await }).wait_any();
+            match bytes {
+                // Ended since it was listed.
+                Err(AskError::Refused(404, _)) => continue,
+                other => left.bytes += other.map_err(|error| self.0.failed("look at", &name, &error))?,
+            }
+            left.puts += 1;
+            if remove {
+                let (client, key) = (self.0.client.clone(), object_store::path::Path::from(upload.key));
+                let given_up = self
+                    .0
+                    .begin(async move { client.abort_multipart(&key, &upload.id).await })
+                    .wait();
+                match given_up {
+                    Ok(()) | Err(object_store::Error::NotFound { .. }) => {}
+                    Err(error) => return Err(self.0.failed("give up", &name, &error)),
+                }
+            }
+        }
+        Ok(left)
+    }
 }
 
 /// An answer that is on its way.
 struct Pending<T>(mpsc::Receiver<T>);
+
+impl<T> Pending<std::result::Result<T, AskError>> {
+    fn wait_any(self) -> std::result::Result<T, AskError> {
+        self.0.recv().map_err(ended)?
+    }
+}
 
 impl<T> Pending<object_store::Result<T>> {
     fn wait(self) -> object_store::Result<T> {

@@ -12,10 +12,12 @@
 mod address;
 mod bucket;
 mod share;
+mod uploads;
 
 use std::io::Read;
 use std::path::Path;
 use std::sync::Arc;
+use std::time::Duration;
 
 use crate::error::Result;
 
@@ -51,6 +53,15 @@ pub struct Listed {
     pub changed_ms: i64,
 }
 
+/// What puts that never ended have left.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct LeftOver {
+    /// How many puts.
+    pub puts: u64,
+    /// Room that they take, in bytes.
+    pub bytes: u64,
+}
+
 /// Objects under names such as `blobs/ab/cd…`: parts of letters, digits, `-`, `_` and `.`, with `/` between.
 ///
 /// Every call blocks; several threads may call at once, and so may other machines. Errors are tried again inside as
@@ -75,6 +86,10 @@ pub trait Backend: Send + Sync {
 
     /// Removes an object; one that is not there is no error.
     fn delete(&self, name: &str) -> Result<()>;
+
+    /// Looks for what puts have left, under no name, that were begun at least `older_than` ago and never ended, as when a
+    /// writer was killed; takes it away if `remove`. Gives what was found.
+    fn left_over(&self, older_than: Duration, remove: bool) -> Result<LeftOver>;
 }
 
 /// A whole small object; `None`: there is none.

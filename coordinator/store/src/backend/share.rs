@@ -10,9 +10,9 @@ use std::fs::{self, File};
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::time::{Duration, UNIX_EPOCH};
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
-use super::{Backend, Body, Listed, Opened};
+use super::{Backend, Body, LeftOver, Listed, Opened};
 use crate::error::{At, Result, StoreError};
 use crate::os;
 
@@ -161,6 +161,27 @@ impl Backend for Share {
             Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error).at("remove", &path),
             _ => Ok(()),
         }
+    }
+
+    fn left_over(&self, older_than: Duration, remove: bool) -> Result<LeftOver> {
+        let mut found = Vec::new();
+        let now = SystemTime::now();
+        list_folder(&self.path(PARTS), PARTS, &mut |object| {
+            let changed = UNIX_EPOCH + Duration::from_millis(u64::try_from(object.changed_ms).unwrap_or(0));
+            if now.duration_since(changed).is_ok_and(|age| age >= older_than) {
+                found.push(object);
+            }
+            Ok(())
+        })?;
+        let mut left = LeftOver::default();
+        for object in found {
+            if remove {
+                self.delete(&object.name)?;
+            }
+            left.puts += 1;
+            left.bytes += object.size;
+        }
+        Ok(left)
     }
 }
 

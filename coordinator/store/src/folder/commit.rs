@@ -1,4 +1,9 @@
-//! Group commit: many staged blobs become durable with a fixed number of syncs.
+//! Group commit: many staged blobs become durable with one sync.
+//!
+//! A staged file and its entry in `incoming/` are synced; then it is renamed to its name, and that rename is not synced.
+//! After a power cut the blob is found under the one name or the other, and opening the store brings what lies in
+//! `incoming/` whole to its end ([`Store::open_owner`]). The renames of a group touch up to 256 folders: to sync them, too,
+//! cost as much as the blobs themselves where these are small.
 
 use std::collections::{HashMap, HashSet};
 use std::fs;
@@ -11,7 +16,7 @@ use tidemill_proto::Digest;
 use super::layout::{digest_of_name, is_direct};
 use super::open::Swept;
 use super::staging::hash_file;
-use super::{CommitState, Role, Store, lock};
+use super::{Role, Store, lock};
 use crate::error::{At, Result, StoreError};
 use crate::os;
 
@@ -43,7 +48,7 @@ impl Store {
     /// Makes the named blobs durable as one group, and tells which of them are neither staged nor stored.
     ///
     /// On return without error every named blob that is not in `missing` survives a power cut. May be
-    /// repeated. Syncs the files as a group, renames them to their names, syncs the folders. When the sync
+    /// repeated. Syncs the files as a group, then renames them to their names. When the sync
     /// fails, the group's staged files are thrown away: their bytes can no longer be trusted.
     pub fn commit(&self, digests: &[Digest]) -> Result<CommitReport> {
         if self.shared.role == Role::Guest {
@@ -69,13 +74,12 @@ impl Store {
             .collect();
         self.sync_staged(&moves)?;
         for found in &moves {
-            if self.move_in(found, &mut state)? {
+            if self.move_in(found)? {
                 report.committed += 1;
             } else {
                 report.missing.push(found.digest);
             }
         }
-        self.sync_folders(&mut state)?;
         if state.tidied.is_none_or(|tidied| tidied.elapsed() >= TIDY_EVERY) {
             state.tidied = Some(Instant::now());
             self.tidy_staged(TIDY_AGE)?;
@@ -208,7 +212,10 @@ impl Store {
             return Ok(());
         }
         let files: Vec<&Path> = moves.iter().map(|found| found.from.as_path()).collect();
-        let synced = self.shared.group_sync.sync_files(&files);
+        let synced = self
+            .shared
+            .group_sync
+            .sync_files(self.shared.layout.incoming(), &files);
         if synced
             .as_ref()
             .is_err_and(|error| error.kind() != io::ErrorKind::NotFound)
@@ -222,11 +229,8 @@ impl Store {
     }
 
     /// Gives one synced file its name; false if it is gone and the blob is not there either.
-    fn move_in(&self, found: &Move, state: &mut CommitState) -> Result<bool> {
-        let layout = &self.shared.layout;
-        if layout.ensure_shard(&found.digest)? {
-            state.unsynced_folders.insert(layout.blobs().to_owned());
-        }
+    fn move_in(&self, found: &Move) -> Result<bool> {
+        self.shared.layout.ensure_shard(&found.digest)?;
         match fs::rename(&found.from, &found.to) {
             Ok(()) => {}
             Err(error) if error.kind() == io::ErrorKind::NotFound => {
@@ -235,23 +239,10 @@ impl Store {
             }
             Err(error) => return Err(error).at("rename a file to", &found.to),
         }
-        state.unsynced_folders.insert(layout.shard(&found.digest));
         os::protect_stored(&found.to).at("protect", &found.to)?;
         self.drop_staged(&found.digest, Some(&found.from));
         remove_spare(found);
         Ok(true)
-    }
-
-    fn sync_folders(&self, state: &mut CommitState) -> Result<()> {
-        if self.shared.role == Role::Owner && !state.unsynced_folders.is_empty() {
-            let folders: Vec<PathBuf> = state.unsynced_folders.iter().cloned().collect();
-            self.shared
-                .group_sync
-                .sync_folders(&folders)
-                .at("sync", self.shared.layout.blobs())?;
-        }
-        state.unsynced_folders.clear();
-        Ok(())
     }
 
     /// Forgets this handle's staged copies of a blob, and removes them but for the one that became the blob.

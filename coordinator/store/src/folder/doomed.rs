@@ -148,7 +148,7 @@ impl Store {
     /// Removes a blob; gives its size if it was there.
     fn remove(&self, digest: &Digest) -> Result<Option<u64>> {
         if let Some(far) = &self.shared.far {
-            let size = far.size(digest)?;
+            let size = far.backend.size(&super::blob_name(digest))?;
             far.delete(digest)?;
             return Ok(size);
         }

@@ -3,12 +3,13 @@
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::Ordering;
 
 use tidemill_proto::Digest;
 
 use super::layout::PartFile;
 use super::staging::{PIECE_BYTES, hash_file};
-use super::{Store, lock};
+use super::{BlobReader, Store, lock};
 use crate::error::{At, Result, StoreError};
 use crate::os;
 
@@ -25,8 +26,8 @@ pub enum ExportMode {
 impl Store {
     /// Writes a blob to `target`, which is replaced; missing parent folders are made. Gives the size.
     ///
-    /// The bytes go to a temporary file beside the target, are checked, and then get the name at once, so
-    /// no partial or wrong file ever bears it. The file is writable, and not executable.
+    /// The bytes go to a file without a name, or to a temporary one beside the target, are checked, and then get the name
+    /// at once, so no partial or wrong file ever bears it. The file is writable, and not executable.
     pub fn export(&self, digest: &Digest, target: &Path, mode: ExportMode) -> Result<u64> {
         self.export_as(digest, target, mode, false)
     }
@@ -40,10 +41,66 @@ impl Store {
         executable: bool,
     ) -> Result<u64> {
         let parent = parent_of(target);
-        let part = PartFile::new(self.part_beside(&parent));
-        let size = match self.clone_checked(digest, &part, &parent)? {
+        let size = match self.export_unnamed(digest, target, &parent, mode, executable)? {
             Some(size) => size,
-            None => self.copy_checked(digest, part.path(), &parent)?,
+            None => self.export_beside(digest, target, &parent, mode, executable)?,
+        };
+        if mode == ExportMode::Synced {
+            os::sync_folder(&parent).at("sync", &parent)?;
+        }
+        Ok(size)
+    }
+
+    /// Through a file without a name, which gets the target's. `None`: that cannot be done here, or the blob can be cloned.
+    fn export_unnamed(
+        &self,
+        digest: &Digest,
+        target: &Path,
+        parent: &Path,
+        mode: ExportMode,
+        executable: bool,
+    ) -> Result<Option<u64>> {
+        if self.may_clone_to(parent) {
+            return Ok(None);
+        }
+        let reader = self.open_blob(digest)?;
+        // A missing parent is made below.
+        let Ok(Some(file)) = os::create_unnamed(parent) else {
+            return Ok(None);
+        };
+        let size = copy(reader, &file, target)?;
+        if executable {
+            os::make_executable(&file).at("set the permissions of", target)?;
+        }
+        if mode == ExportMode::Synced {
+            file.sync_all().at("sync", target)?;
+        }
+        match os::name_file(&file, target) {
+            Ok(()) => Ok(Some(size)),
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
+                let part = PartFile::new(self.part_beside(parent));
+                os::name_file(&file, part.path()).at("create", part.path())?;
+                part.rename_to(target)?;
+                Ok(Some(size))
+            }
+            // As where /proc is not mounted.
+            Err(_) => Ok(None),
+        }
+    }
+
+    /// Through a temporary file beside the target.
+    fn export_beside(
+        &self,
+        digest: &Digest,
+        target: &Path,
+        parent: &Path,
+        mode: ExportMode,
+        executable: bool,
+    ) -> Result<u64> {
+        let part = PartFile::new(self.part_beside(parent));
+        let size = match self.clone_checked(digest, &part, parent)? {
+            Some(size) => size,
+            None => self.copy_checked(digest, part.path(), parent)?,
         };
         if executable {
             os::make_plain(part.path(), true).at("set the permissions of", part.path())?;
@@ -58,9 +115,6 @@ impl Store {
             file.sync_all().at("sync", part.path())?;
         }
         part.rename_to(target)?;
-        if mode == ExportMode::Synced {
-            os::sync_folder(&parent).at("sync", &parent)?;
-        }
         Ok(size)
     }
 
@@ -69,15 +123,17 @@ impl Store {
         parent.join(format!(".part-{}", self.shared.layout.unique()))
     }
 
+    /// Whether blobs can be cloned into a folder, as far as is known.
+    fn may_clone_to(&self, folder: &Path) -> bool {
+        if self.shared.far.is_some() || self.shared.cannot_clone.load(Ordering::Relaxed) {
+            return false;
+        }
+        os::device_of(folder).is_ok_and(|device| !lock(&self.shared.cannot_clone_to).contains(&device))
+    }
+
     /// Shares the blob's extents; `None` where that cannot be done.
     fn clone_checked(&self, digest: &Digest, part: &PartFile, parent: &Path) -> Result<Option<u64>> {
-        if self.shared.far.is_some() {
-            return Ok(None);
-        }
-        let Ok(device) = os::device_of(parent) else {
-            return Ok(None);
-        };
-        if lock(&self.shared.cannot_clone_to).contains(&device) {
+        if !self.may_clone_to(parent) {
             return Ok(None);
         }
         let blob = self.shared.layout.blob(digest);
@@ -91,9 +147,7 @@ impl Store {
                     return Err(error).at("write", part.path());
                 }
                 io::ErrorKind::NotFound => {}
-                _ => {
-                    lock(&self.shared.cannot_clone_to).insert(device);
-                }
+                _ => self.note_no_clones(parent),
             }
             return Ok(None);
         }
@@ -106,9 +160,20 @@ impl Store {
         }
     }
 
+    /// A file system that cannot clone its own blobs cannot clone them to any other.
+    fn note_no_clones(&self, folder: &Path) {
+        let Ok(device) = os::device_of(folder) else {
+            return;
+        };
+        if os::device_of(self.shared.layout.blobs()).is_ok_and(|own| own == device) {
+            self.shared.cannot_clone.store(true, Ordering::Relaxed);
+        }
+        lock(&self.shared.cannot_clone_to).insert(device);
+    }
+
     fn copy_checked(&self, digest: &Digest, part: &Path, parent: &Path) -> Result<u64> {
-        let mut reader = self.open_blob(digest)?;
-        let mut file = match File::create_new(part) {
+        let reader = self.open_blob(digest)?;
+        let file = match File::create_new(part) {
             Err(error) if error.kind() == io::ErrorKind::NotFound => {
                 fs::create_dir_all(parent).at("create", parent)?;
                 File::create_new(part)
@@ -116,17 +181,18 @@ impl Store {
             other => other,
         }
         .at("create", part)?;
-        let mut piece = vec![
-            0;
-            PIECE_BYTES
-                .min(usize::try_from(reader.size()).unwrap_or(PIECE_BYTES))
-                .max(1)
-        ];
-        loop {
-            match reader.next_piece(&mut piece)? {
-                0 => return Ok(reader.size()),
-                count => file.write_all(&piece[..count]).at("write", part)?,
-            }
+        copy(reader, &file, part)
+    }
+}
+
+/// Copies a blob into a file, checked; gives its size.
+fn copy(mut reader: BlobReader, mut file: &File, path: &Path) -> Result<u64> {
+    let most = usize::try_from(reader.size()).unwrap_or(PIECE_BYTES);
+    let mut piece = vec![0; PIECE_BYTES.min(most).max(1)];
+    loop {
+        match reader.next_piece(&mut piece)? {
+            0 => return Ok(reader.size()),
+            count => file.write_all(&piece[..count]).at("write", path)?,
         }
     }
 }

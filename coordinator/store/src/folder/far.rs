@@ -9,11 +9,12 @@ use std::{fs, io, thread};
 use tidemill_proto::Digest;
 
 use super::commit::{CommitReport, Move, remove_spare};
+use super::damage::{Damaged, Look};
 use super::layout::Layout;
 use super::look::{Aside, BlobEntry, UsagePart};
 use super::open::owner_id;
 use super::together::Others;
-use super::{Role, Store, lock};
+use super::{Role, Store};
 use crate::backend::{Address, Backend, Body, Opened};
 use crate::error::{At, Result, StoreError};
 
@@ -28,14 +29,23 @@ pub(super) struct Far {
     pub(super) address: Address,
     /// What other coordinators mean to remove.
     pub(super) others: Others,
+    /// Blobs whose bytes were found wrong and are not replaced yet.
+    pub(super) damaged: Damaged,
 }
 
 impl Far {
+    /// `None` also of one that is there with other bytes.
     pub(super) fn size(&self, digest: &Digest) -> Result<Option<u64>> {
+        if self.is_damaged(digest, Look::NowAndThen)? {
+            return Ok(None);
+        }
         self.backend.size(&blob_name(digest))
     }
 
     pub(super) fn open(&self, digest: &Digest) -> Result<Option<Opened>> {
+        if self.is_damaged(digest, Look::NowAndThen)? {
+            return Ok(None);
+        }
         self.backend.open(&blob_name(digest), 0)
     }
 
@@ -138,6 +148,7 @@ impl Store {
             backend,
             address,
             others: Others::default(),
+            damaged: Damaged::default(),
         };
         let store = Self::assemble(layout, id, Role::Owner, Some(far))?;
         store.clear_after_dead_owner()?;
@@ -191,6 +202,10 @@ impl Store {
             .copied()
             .filter(|digest| seen.insert(*digest))
             .collect();
+        // Somebody may have put one of them anew a moment ago.
+        for digest in &once {
+            far.is_damaged(digest, Look::Now)?;
+        }
         let sizes = far.sizes(&once)?;
         let mut unstored = Vec::new();
         for (digest, size) in once.into_iter().zip(sizes) {
@@ -203,33 +218,6 @@ impl Store {
         }
         Ok(unstored)
     }
-
-    /// Takes a blob off its name because its bytes are not what the name says, and keeps them aside.
-    pub(super) fn set_aside_far(&self, far: &Far, digest: &Digest, found: Digest) -> Result<PathBuf> {
-        let name = blob_name(digest);
-        let aside = format!("aside/{}", self.shared.layout.new_staged_name(digest));
-        // Agents only tell; what is removed is removed by a coordinator, and not while it commits the blob anew.
-        let _commits_wait = lock(&self.shared.commit);
-        let part = super::layout::PartFile::new(self.shared.layout.new_part());
-        let Some(mut opened) = far.open(digest)? else {
-            return Ok(PathBuf::from(aside));
-        };
-        let mut file = fs::File::create_new(part.path()).at("create", part.path())?;
-        io::copy(&mut opened.bytes, &mut file).map_err(|error| StoreError::from_read(error, *digest))?;
-        drop(file);
-        let (now, _) = super::staging::hash_file(part.path())?;
-        if now == *digest {
-            let changed = io::Error::new(
-                io::ErrorKind::ResourceBusy,
-                "it was made anew meanwhile; read it again",
-            );
-            return Err(StoreError::io("read", Path::new(&name), changed));
-        }
-        far.backend.put(&aside, Body::File(part.path()))?;
-        far.delete(digest)?;
-        tracing::error!(%digest, %found, aside, place = %far.backend.place(), "a damaged blob was set aside");
-        Ok(PathBuf::from(aside))
-    }
 }
 
 fn put_blob(far: &Far, found: &Move) -> Result<bool> {
@@ -237,7 +225,10 @@ fn put_blob(far: &Far, found: &Move) -> Result<bool> {
         .backend
         .put(&blob_name(&found.digest), Body::File(&found.from))
     {
-        Ok(()) => Ok(true),
+        Ok(()) => {
+            far.damaged.forget(&found.digest);
+            Ok(true)
+        }
         // Swept or taken by another commit since it was found.
         Err(StoreError::Io { source, path, .. })
             if source.kind() == io::ErrorKind::NotFound && path == found.from =>

@@ -71,20 +71,20 @@ impl Layout {
         path
     }
 
-    /// Creates a blob's folder if this handle has not seen it; true if it is new on disk.
-    pub(super) fn ensure_shard(&self, digest: &Digest) -> Result<bool> {
+    /// Creates a blob's folder if this handle has not seen it.
+    pub(super) fn ensure_shard(&self, digest: &Digest) -> Result<()> {
         let known = &self.shard_exists[usize::from(digest.as_bytes()[0])];
         if known.load(Ordering::Relaxed) {
-            return Ok(false);
+            return Ok(());
         }
         let shard = self.shard(digest);
-        let new = match fs::create_dir(&shard) {
-            Ok(()) => true,
-            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => false,
-            Err(error) => return Err(error).at("create", &shard),
-        };
-        known.store(true, Ordering::Relaxed);
-        Ok(new)
+        match fs::create_dir(&shard) {
+            Err(error) if error.kind() != io::ErrorKind::AlreadyExists => {
+                return Err(error).at("create", &shard);
+            }
+            _ => known.store(true, Ordering::Relaxed),
+        }
+        Ok(())
     }
 
     /// A text that no other name holds.

@@ -4,6 +4,7 @@
 
 mod arrival;
 mod commit;
+mod damage;
 mod doomed;
 mod export;
 mod far;
@@ -15,8 +16,9 @@ mod read;
 mod staging;
 mod together;
 
-use std::collections::{BTreeSet, HashMap, HashSet};
-use std::path::{Path, PathBuf};
+use std::collections::{HashMap, HashSet};
+use std::path::Path;
+use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Instant;
 
@@ -55,13 +57,14 @@ struct Shared {
     group_sync: GroupSync,
     /// Names in `incoming/` of what this handle staged, so that a commit rarely has to list the folder.
     staged_here: Mutex<HashMap<Digest, Vec<String>>>,
-    /// Held through a whole commit: a second one must not acknowledge a blob whose folder the first has
-    /// renamed into but not yet synced.
+    /// Held through a whole commit, so that groups follow one another and removals come between them.
     commit: Mutex<CommitState>,
     /// Blobs that are about to be removed.
     doomed: doomed::DoomedSet,
     /// Big blobs that were found whole a short while ago.
     checked: parts::Checked,
+    /// Blobs cannot be cloned, not even on their own file system.
+    cannot_clone: AtomicBool,
     /// File systems onto which blobs cannot be cloned, so that we ask each only once.
     cannot_clone_to: Mutex<HashSet<u64>>,
 }
@@ -79,8 +82,6 @@ enum Role {
 
 #[derive(Default)]
 struct CommitState {
-    /// Folders with entries that are not known to be durable: not empty only while a commit runs or after one failed.
-    unsynced_folders: BTreeSet<PathBuf>,
     /// When staged files were last looked through for those that nobody needs.
     tidied: Option<Instant>,
 }

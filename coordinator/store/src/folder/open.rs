@@ -1,14 +1,16 @@
 //! Opening a store, and clearing up what a dead owner left.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::fs;
 use std::io::{self, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, SystemTime};
 
 use super::far::Far;
-use super::layout::{Layout, PartFile};
+use super::layout::{Layout, PartFile, digest_of_name};
+use super::staging::hash_file;
 use super::{CommitState, Role, Shared, Store};
 use crate::error::{At, Result, StoreError};
 use crate::os::{self, GroupSync};
@@ -28,9 +30,10 @@ pub struct Swept {
 impl Store {
     /// Opens the store as its owner, the one process that commits; creates it if there is none.
     ///
-    /// Clears what a dead owner left: files staged before the machine was last started (they were never
-    /// synced and may hold anything), and files older than a day. Younger ones are kept, since agents that
-    /// outlived the owner will name them. That there is only one owner is the caller's care (a file lock).
+    /// Brings to its end what a dead owner or a power cut left: what is staged and matches its name becomes a blob
+    /// (it may have been acknowledged, or agents that outlived the owner will name it), what does not is removed, and so
+    /// are files that were being written before the machine was last started, or more than a day ago. That there is only
+    /// one owner is the caller's care (a file lock).
     pub fn open_owner(root: &Path) -> Result<Self> {
         Self::open_or_create(root, Role::Owner)
     }
@@ -68,14 +71,66 @@ impl Store {
         }
         let id = owner_id(&layout)?;
         let store = Self::assemble(layout, id, role, None)?;
+        if role == Role::Owner {
+            store.bring_to_end()?;
+        }
         store.clear_after_dead_owner()?;
         if role == Role::Owner {
-            // A dead owner may have renamed blobs in without having synced their folders; from now on
-            // "it is there" has to mean "it is on disk".
+            // Also what a dead owner renamed before its sync had ended: from now on "it is there" has to mean "it is on
+            // disk".
             store.shared.group_sync.sync_everything().at("sync", root)?;
             store.load_doomed()?;
         }
         Ok(store)
+    }
+
+    /// Makes blobs of the staged files that match their names, and removes the others. A commit renames what it has
+    /// synced without a second sync, so after a power cut an acknowledged blob may be found here.
+    fn bring_to_end(&self) -> Result<()> {
+        let incoming = self.shared.layout.incoming();
+        let mut staged = BTreeMap::new();
+        let (mut damaged, mut known) = (0_u64, 0_u64);
+        for entry in fs::read_dir(incoming).at("list", incoming)? {
+            let path = entry.at("list", incoming)?.path();
+            let name = path.file_name().and_then(|name| name.to_str());
+            let Some(digest) = name.and_then(digest_of_name) else {
+                continue;
+            };
+            let is_known = staged.contains_key(&digest) || self.size(&digest)?.is_some();
+            // One that cannot be read is no better than a damaged one.
+            if !is_known && hash_file(&path).is_ok_and(|(found, _)| found == digest) {
+                staged.insert(digest, path);
+                continue;
+            }
+            match super::layout::remove_any(&path) {
+                Err(error) if error.kind() != io::ErrorKind::NotFound => {
+                    return Err(error).at("remove", &path);
+                }
+                _ => {}
+            }
+            *(if is_known { &mut known } else { &mut damaged }) += 1;
+        }
+        if staged.is_empty() && damaged + known == 0 {
+            return Ok(());
+        }
+        let files: Vec<&Path> = staged.values().map(PathBuf::as_path).collect();
+        self.shared
+            .group_sync
+            .sync_files(incoming, &files)
+            .at("sync", incoming)?;
+        for (digest, path) in &staged {
+            self.shared.layout.ensure_shard(digest)?;
+            let blob = self.shared.layout.blob(digest);
+            fs::rename(path, &blob).at("rename a file to", &blob)?;
+            os::protect_stored(&blob).at("protect", &blob)?;
+        }
+        tracing::info!(
+            stored = staged.len(),
+            damaged,
+            known,
+            "went through what was staged when the store was last used"
+        );
+        Ok(())
     }
 
     pub(super) fn assemble(layout: Layout, id: String, role: Role, far: Option<Far>) -> Result<Self> {
@@ -91,6 +146,7 @@ impl Store {
                 commit: Mutex::new(CommitState::default()),
                 doomed: super::doomed::DoomedSet::default(),
                 checked: super::parts::Checked::default(),
+                cannot_clone: AtomicBool::new(false),
                 cannot_clone_to: Mutex::new(HashSet::new()),
             }),
         })
@@ -119,7 +175,25 @@ impl Store {
         write_small(layout, &boot_file, now.as_deref().unwrap_or("unknown"))
     }
 
+    /// What writers left that died half-way, at least `older_than` ago: staged files that nobody committed, and on a share
+    /// or in a bucket puts that never ended. Takes it away if `remove`.
+    pub fn left_over(&self, older_than: Duration, remove: bool) -> Result<Swept> {
+        let now = SystemTime::now();
+        let stale = |modified| now.duration_since(modified).is_ok_and(|age| age >= older_than);
+        let mut swept = self.go_through_incoming(stale, remove)?;
+        if let Some(far) = &self.shared.far {
+            let left = far.backend.left_over(older_than, remove)?;
+            swept.files += left.puts;
+            swept.bytes += left.bytes;
+        }
+        Ok(swept)
+    }
+
     fn sweep_where(&self, stale: impl Fn(SystemTime) -> bool) -> Result<Swept> {
+        self.go_through_incoming(stale, true)
+    }
+
+    fn go_through_incoming(&self, stale: impl Fn(SystemTime) -> bool, remove: bool) -> Result<Swept> {
         let incoming = self.shared.layout.incoming();
         let mut swept = Swept::default();
         for entry in fs::read_dir(incoming).at("list", incoming)? {
@@ -129,7 +203,7 @@ impl Store {
                 continue;
             };
             let modified = metadata.modified().at("read the time of", &path)?;
-            if stale(modified) && super::layout::remove_any(&path).is_ok() {
+            if stale(modified) && (!remove || super::layout::remove_any(&path).is_ok()) {
                 swept.files += 1;
                 swept.bytes += metadata.len();
             }

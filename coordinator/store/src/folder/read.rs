@@ -122,12 +122,15 @@ impl Store {
         }
         let layout = &self.shared.layout;
         let from = layout.blob(digest);
-        if hash_file(&from).is_ok_and(|(now, _)| now == *digest) {
+        let made_anew = || {
             let changed = io::Error::new(
                 io::ErrorKind::ResourceBusy,
                 "it was made anew meanwhile; read it again",
             );
-            return StoreError::io("read", &from, changed);
+            StoreError::io("read", &from, changed)
+        };
+        if hash_file(&from).is_ok_and(|(now, _)| now == *digest) {
+            return made_anew();
         }
         let aside = layout.aside().join(layout.new_staged_name(digest));
         match fs::rename(&from, &aside) {
@@ -135,6 +138,13 @@ impl Store {
             // Another reader saw the same and was faster.
             Err(error) if error.kind() == io::ErrorKind::NotFound => {}
             Err(error) => return StoreError::io("set aside the damaged blob", &from, error),
+        }
+        // It was looked at a moment before it was moved: what is right goes back.
+        if hash_file(&aside).is_ok_and(|(moved, _)| moved == *digest) {
+            return match fs::rename(&aside, &from) {
+                Ok(()) => made_anew(),
+                Err(error) => StoreError::io("rename a file to", &from, error),
+            };
         }
         tracing::error!(%digest, %found, aside = %aside.display(), "a damaged blob was set aside");
         StoreError::Corrupt {

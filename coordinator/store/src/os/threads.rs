@@ -1,7 +1,7 @@
 //! Systems without a sync for a whole file system: several threads, so that the disk sees requests side by
 //! side. `File::sync_data` of the standard library asks macOS for a full sync (F_FULLFSYNC).
 
-use std::fs::OpenOptions;
+use std::fs::{File, OpenOptions};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::thread;
@@ -22,20 +22,16 @@ impl GroupSync {
         })
     }
 
-    /// Makes the contents of `files` durable.
-    pub(crate) fn sync_files(&self, files: &[&Path]) -> io::Result<()> {
+    /// Makes the contents of `files`, and their entries in `folder`, durable.
+    pub(crate) fn sync_files(&self, folder: &Path, files: &[&Path]) -> io::Result<()> {
         side_by_side(files, |path| {
             match OpenOptions::new().read(true).write(cfg!(windows)).open(path) {
                 // One that has vanished is told by whoever moves it; the others must not suffer.
                 Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
                 file => file?.sync_data(),
             }
-        })
-    }
-
-    /// Makes the entries of `folders` durable.
-    pub(crate) fn sync_folders(&self, folders: &[PathBuf]) -> io::Result<()> {
-        side_by_side(folders, |path| sync_folder(path))
+        })?;
+        sync_folder(folder)
     }
 
     /// Makes all folder entries of the store durable.
@@ -45,7 +41,7 @@ impl GroupSync {
         for entry in std::fs::read_dir(&blobs)? {
             folders.push(entry?.path());
         }
-        self.sync_folders(&folders)
+        side_by_side(&folders, |path| sync_folder(path))
     }
 }
 
@@ -65,6 +61,16 @@ fn side_by_side<T: Sync>(all: &[T], sync: impl Fn(&T) -> io::Result<()> + Sync) 
                 .unwrap_or_else(|_| Err(io::Error::other("a syncing thread panicked")))
         })
     })
+}
+
+/// Files have names here from the first moment.
+pub(crate) fn create_unnamed(_folder: &Path) -> io::Result<Option<File>> {
+    Ok(None)
+}
+
+/// See [`create_unnamed`].
+pub(crate) fn name_file(_file: &File, _path: &Path) -> io::Result<()> {
+    Err(io::ErrorKind::Unsupported.into())
 }
 
 /// Not known here: whatever was not synced by an earlier process is then thrown away.

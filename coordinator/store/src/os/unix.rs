@@ -42,6 +42,11 @@ pub(crate) fn make_plain(path: &Path, executable: bool) -> io::Result<()> {
     )
 }
 
+/// Lets a file that is open be executed.
+pub(crate) fn make_executable(file: &File) -> io::Result<()> {
+    file.set_permissions(Permissions::from_mode(0o755))
+}
+
 /// The file system that `path` is on.
 pub(crate) fn device_of(path: &Path) -> io::Result<u64> {
     Ok(fs::metadata(path)?.dev())
