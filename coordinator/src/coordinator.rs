@@ -93,6 +93,9 @@ pub enum ServeError {
     Identity(#[from] IdentityError),
 }
 
+/// In the data folder: where the store is, if it is elsewhere.
+const STORE_AT: &str = "store-at";
+
 /// A running coordinator. Clones share it.
 #[derive(Clone)]
 pub struct Coordinator {
@@ -121,6 +124,11 @@ impl Coordinator {
         let opening = tokio::task::spawn_blocking(move || {
             let lock = take_ownership(&settings)?;
             let opened = engine::open_archive(&settings)?;
+            note_store(&settings).map_err(|source| OpenError::Folder {
+                action: "write",
+                path: settings.data.join(STORE_AT),
+                source,
+            })?;
             let archive = opened.archive.clone();
             let engine = engine::start(settings, opened).map_err(OpenError::Thread)?;
             Ok::<_, OpenError>((lock, archive, engine))
@@ -388,6 +396,46 @@ pub(crate) fn take_ownership(config: &Config) -> Result<Ownership, OpenError> {
         locks.push(take_folder(folder, |folder| OpenError::StoreOwned { folder })?);
     }
     Ok(Ownership { _locks: locks })
+}
+
+/// Where the store of a data folder is, by the last coordinator that was opened on it: the file `store-at` in it, if the
+/// store is not the folder `store`. For programs that work on a data folder while its coordinator does not run.
+///
+/// # Errors
+/// When the file cannot be read, or holds no address.
+pub fn store_of(data: &Path) -> io::Result<Address> {
+    let path = data.join(STORE_AT);
+    match std::fs::read_to_string(&path) {
+        Ok(text) => text.trim().parse().map_err(|error| {
+            io::Error::new(io::ErrorKind::InvalidData, format!("{}: {error}", path.display()))
+        }),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Address::Folder(data.join("store"))),
+        Err(error) => Err(error),
+    }
+}
+
+/// See [`store_of`].
+fn note_store(config: &Config) -> io::Result<()> {
+    let path = config.data.join(STORE_AT);
+    if config.store == Address::Folder(config.data.join("store")) {
+        return match std::fs::remove_file(&path) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
+            _ => Ok(()),
+        };
+    }
+    let address = match &config.store {
+        Address::Folder(folder) => Address::Folder(std::path::absolute(folder)?),
+        other => other.clone(),
+    };
+    let text = format!("{address}\n");
+    if std::fs::read_to_string(&path).is_ok_and(|there| there == text) {
+        return Ok(());
+    }
+    // Whole or not at all, also when this process is killed.
+    let part = config.data.join(format!("{STORE_AT}.part"));
+    std::fs::write(&part, text)?;
+    File::open(&part)?.sync_all()?;
+    std::fs::rename(&part, &path)
 }
 
 fn take_folder(folder: &Path, owned: impl FnOnce(PathBuf) -> OpenError) -> Result<File, OpenError> {

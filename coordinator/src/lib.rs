@@ -28,5 +28,5 @@ pub mod services;
 pub mod upkeep;
 
 pub use config::Config;
-pub use coordinator::{Coordinator, OpenError, ServeError};
+pub use coordinator::{Coordinator, OpenError, ServeError, store_of};
 pub use tidemill_store::backend::Address;

@@ -2,7 +2,7 @@
 
 use tidemill_coordinator::upkeep::roots::Keeping;
 use tidemill_coordinator::upkeep::thin::{ThinError, thin as thin_record};
-use tidemill_coordinator::{Config, OpenError};
+use tidemill_coordinator::{Config, OpenError, store_of};
 
 use crate::arguments::StoreThin;
 use crate::exit::ExitStatus;
@@ -36,7 +36,18 @@ pub async fn thin(
         days: arguments.keep_days,
         runs_per_manifest: arguments.keep_runs,
     };
-    let (config, remove) = (Config::embedded(&settings.data), arguments.remove);
+    let store = store_of(&settings.data).map_err(|error| {
+        Failure::work(format!(
+            "it cannot be read where the store of {} is: {error}",
+            settings.data.display()
+        ))
+        .hint("start the coordinator once with the right --store: it writes the file anew")
+    })?;
+    let config = Config {
+        store,
+        ..Config::embedded(&settings.data)
+    };
+    let remove = arguments.remove;
     let work = move || thin_record(&config, keeping, remove, human::now_ms()).map_err(Box::new);
     let thinned = tokio::task::spawn_blocking(work)
         .await

@@ -10,7 +10,7 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use hyper_util::rt::TokioIo;
-use tidemill_coordinator::{Config, Coordinator, OpenError};
+use tidemill_coordinator::{Config, Coordinator, OpenError, store_of};
 use tonic::transport::Endpoint;
 
 use crate::failure::{Failure, chain, io_words};
@@ -83,7 +83,12 @@ impl Session {
         let begun = Instant::now();
         let mut told = false;
         loop {
-            match Coordinator::open(Config::embedded(data)).await {
+            let store = store_of(data).map_err(|error| unusable(data, &io_words(&error)))?;
+            let config = Config {
+                store,
+                ..Config::embedded(data)
+            };
+            match Coordinator::open(config).await {
                 Ok(coordinator) => {
                     let (owner, rpc) = Owner::start(coordinator, data, purpose).await?;
                     return Ok(Self {

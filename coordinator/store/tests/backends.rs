@@ -7,15 +7,16 @@ mod bucket;
 mod common;
 
 use std::collections::{BTreeMap, BTreeSet, HashSet};
-use std::io::Read;
+use std::io::{BufRead as _, BufReader, Read, Write as _};
 use std::path::Path;
+use std::process::{Child, ChildStdout, Command, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Barrier, Mutex};
 use std::thread;
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime};
 
 use bucket::{BUCKET, KEY, Server};
-use tidemill_store::backend::{Address, Backend, Body, Bucket, Share, Shared, read_all};
+use tidemill_store::backend::{Address, Backend, Body, Bucket, LeftOver, Place, Share, Shared, read_all};
 use tidemill_store::{Digest, ExportMode, Store, StoreError, Take, blob_name, id_name};
 
 /// Opens a place once more, as another machine would.
@@ -90,22 +91,24 @@ fn what_is_put_is_there_under_its_name_and_nothing_else() {
     });
 }
 
-/// 40 MiB are five parts, and ten ranges.
 #[test]
 fn a_big_file_goes_and_comes_in_parts() {
-    with_each(|open, near| {
-        let (backend, _) = open();
-        std::fs::create_dir_all(near).unwrap();
-        let path = near.join("big");
-        let bytes = common::noise(7, 40 * 1024 * 1024 + 5);
-        std::fs::write(&path, &bytes).unwrap();
-        backend.put("blobs/big", Body::File(&path)).unwrap();
-        assert!(read_all(&*backend, "blobs/big").unwrap().unwrap() == bytes);
-        let mut opened = backend.open("blobs/big", 30_000_001).unwrap().unwrap();
-        let mut rest = Vec::new();
-        opened.bytes.read_to_end(&mut rest).unwrap();
-        assert!(rest == bytes[30_000_001..]);
-    });
+    with_each(big_file);
+}
+
+/// 40 MiB are five parts, and ten ranges.
+fn big_file(open: Open<'_>, near: &Path) {
+    let (backend, _) = open();
+    std::fs::create_dir_all(near).unwrap();
+    let path = near.join("big");
+    let bytes = common::noise(7, 40 * 1024 * 1024 + 5);
+    std::fs::write(&path, &bytes).unwrap();
+    backend.put("blobs/big", Body::File(&path)).unwrap();
+    assert!(read_all(&*backend, "blobs/big").unwrap().unwrap() == bytes);
+    let mut opened = backend.open("blobs/big", 30_000_001).unwrap().unwrap();
+    let mut rest = Vec::new();
+    opened.bytes.read_to_end(&mut rest).unwrap();
+    assert!(rest == bytes[30_000_001..]);
 }
 
 #[test]
@@ -199,78 +202,80 @@ fn a_store_there_does_what_a_store_in_a_folder_does() {
     });
 }
 
-/// As many names as there are in a run, written by the threads of two coordinators at once, a third of them by both;
-/// beside them readers that look at everything that has a name.
 #[test]
 fn two_coordinators_write_at_once_and_no_name_ever_lies() {
+    with_each(write_at_once);
+}
+
+/// As many names as there are in a run, written by the threads of two coordinators at once, a third of them by both;
+/// beside them readers that look at everything that has a name.
+fn write_at_once(open: Open<'_>, near: &Path) {
     const EACH: u64 = 60;
-    with_each(|open, near| {
-        let ended = AtomicBool::new(false);
-        let coordinators: Vec<Store> = (0..2)
-            .map(|number| {
-                let (backend, address) = open();
-                Store::open_far(backend, address, &near.join(number.to_string())).unwrap()
-            })
-            .collect();
-        assert_ne!(coordinators[0].id(), coordinators[1].id());
-        let read = thread::scope(|scope| {
-            let writers: Vec<_> = (0..4_u64)
-                .map(|writer| {
-                    let store = &coordinators[writer as usize % 2];
-                    scope.spawn(move || {
-                        let mut group = Vec::new();
-                        for number in 0..EACH {
-                            let seed = if number % 3 == 0 {
-                                number
-                            } else {
-                                number + writer * 10_000
-                            };
-                            let bytes = common::noise(seed, 1 + (seed as usize % 50) * 900);
-                            group.push(store.stage_bytes(&bytes).unwrap().digest);
-                            if group.len() == 10 {
-                                assert_eq!(store.commit(&group).unwrap().missing, []);
-                                for digest in group.drain(..) {
-                                    store.verify(&digest).unwrap();
-                                }
+    let ended = AtomicBool::new(false);
+    let coordinators: Vec<Store> = (0..2)
+        .map(|number| {
+            let (backend, address) = open();
+            Store::open_far(backend, address, &near.join(number.to_string())).unwrap()
+        })
+        .collect();
+    assert_ne!(coordinators[0].id(), coordinators[1].id());
+    let read = thread::scope(|scope| {
+        let writers: Vec<_> = (0..4_u64)
+            .map(|writer| {
+                let store = &coordinators[writer as usize % 2];
+                scope.spawn(move || {
+                    let mut group = Vec::new();
+                    for number in 0..EACH {
+                        let seed = if number % 3 == 0 {
+                            number
+                        } else {
+                            number + writer * 10_000
+                        };
+                        let bytes = common::noise(seed, 1 + (seed as usize % 50) * 900);
+                        group.push(store.stage_bytes(&bytes).unwrap().digest);
+                        if group.len() == 10 {
+                            assert_eq!(store.commit(&group).unwrap().missing, []);
+                            for digest in group.drain(..) {
+                                store.verify(&digest).unwrap();
                             }
                         }
-                    })
-                })
-                .collect();
-            let reader = scope.spawn(|| {
-                let (backend, _) = open();
-                let mut read = 0_u64;
-                while !ended.load(Ordering::Relaxed) || read < 200 {
-                    let mut names = Vec::new();
-                    backend
-                        .list("blobs/", &mut |object| {
-                            names.push(object.name);
-                            Ok(())
-                        })
-                        .unwrap();
-                    for name in names {
-                        let bytes = read_all(&*backend, &name).unwrap().unwrap();
-                        assert_eq!(blob_name(&Digest::of(&bytes)), name, "a partial or wrong read");
-                        read += 1;
                     }
+                })
+            })
+            .collect();
+        let reader = scope.spawn(|| {
+            let (backend, _) = open();
+            let mut read = 0_u64;
+            while !ended.load(Ordering::Relaxed) || read < 200 {
+                let mut names = Vec::new();
+                backend
+                    .list("blobs/", &mut |object| {
+                        names.push(object.name);
+                        Ok(())
+                    })
+                    .unwrap();
+                for name in names {
+                    let bytes = read_all(&*backend, &name).unwrap().unwrap();
+                    assert_eq!(blob_name(&Digest::of(&bytes)), name, "a partial or wrong read");
+                    read += 1;
                 }
-                read
-            });
-            writers.into_iter().for_each(|writer| writer.join().unwrap());
-            ended.store(true, Ordering::Relaxed);
-            reader.join().unwrap()
-        });
-        assert!(read >= 200);
-        for store in &coordinators {
-            let mut count = 0;
-            for entry in store.iter().unwrap() {
-                store.verify(&entry.unwrap().digest).unwrap();
-                count += 1;
             }
-            assert_eq!(count, 4 * EACH - 3 * EACH.div_ceil(3));
-            assert_eq!(store.aside().unwrap(), []);
-        }
+            read
+        });
+        writers.into_iter().for_each(|writer| writer.join().unwrap());
+        ended.store(true, Ordering::Relaxed);
+        reader.join().unwrap()
     });
+    assert!(read >= 200);
+    for store in &coordinators {
+        let mut count = 0;
+        for entry in store.iter().unwrap() {
+            store.verify(&entry.unwrap().digest).unwrap();
+            count += 1;
+        }
+        assert_eq!(count, 4 * EACH - 3 * EACH.div_ceil(3));
+        assert_eq!(store.aside().unwrap(), []);
+    }
 }
 
 #[test]
@@ -407,4 +412,225 @@ fn a_sweep_in_a_loop_never_takes_what_another_coordinator_keeps() {
             Err(StoreError::Unanswered { .. })
         ));
     });
+}
+
+/// Two coordinators find the same damage at once, and one puts the blob anew while the other still sets it aside.
+fn set_aside_at_once(open: Open<'_>, near: &Path) {
+    const ROUNDS: u64 = 6;
+    let stores: Vec<Store> = (0..2)
+        .map(|number| {
+            let (backend, address) = open();
+            Store::open_far(backend, address, &near.join(format!("aside-{number}"))).unwrap()
+        })
+        .collect();
+    let (backend, address) = open();
+    for round in 0..ROUNDS {
+        let bytes = common::noise(1000 + round, 40_000);
+        let digest = stores[0].stage_bytes(&bytes).unwrap().digest;
+        assert_eq!(stores[0].commit(&[digest]).unwrap().committed, 1);
+        let mut damaged = bytes.clone();
+        damaged[round as usize * 100] ^= 1;
+        backend.put(&blob_name(&digest), Body::Bytes(&damaged)).unwrap();
+
+        let start = Barrier::new(2);
+        thread::scope(|scope| {
+            for store in &stores {
+                scope.spawn(|| {
+                    start.wait();
+                    let found = store.verify(&digest);
+                    assert!(matches!(found, Err(StoreError::Corrupt { .. })), "{found:?}");
+                });
+            }
+        });
+        for store in &stores {
+            assert!(!store.contains(&digest).unwrap());
+            assert_eq!(store.missing(&[digest]).unwrap(), [digest]);
+            assert_eq!(
+                store.aside().unwrap().len() as u64,
+                round + 1,
+                "one copy, whoever made it"
+            );
+        }
+        // One that comes later looks at what lies aside.
+        let later = Store::open_far(open().0, address.clone(), &near.join("aside-later")).unwrap();
+        assert!(later.contains(&digest).unwrap(), "nobody has told it");
+        later.look_for_damage().unwrap();
+        assert!(!later.contains(&digest).unwrap());
+        let healed = AtomicBool::new(false);
+        thread::scope(|scope| {
+            scope.spawn(|| {
+                while !healed.load(Ordering::Relaxed) {
+                    // Damage that was noticed before; right bytes; a blob that counts as absent: all may be said.
+                    let _ = stores[1].verify(&digest);
+                    let _ = later.verify(&digest);
+                }
+            });
+            stores[0].stage_bytes(&bytes).unwrap();
+            assert_eq!(stores[0].commit(&[digest]).unwrap().missing, []);
+            healed.store(true, Ordering::Relaxed);
+        });
+        for store in stores.iter().chain([&later]) {
+            assert_eq!(
+                store.commit(&[digest]).unwrap().present,
+                1,
+                "what is right counts at once"
+            );
+            assert_eq!(store.read_blob(&digest).unwrap(), bytes);
+        }
+    }
+    for store in &stores {
+        store.tell_roots(&HashSet::new(), false).unwrap();
+    }
+}
+
+#[test]
+fn damage_that_two_coordinators_find_at_once_is_set_aside_once_and_healed_for_both() {
+    with_each(set_aside_at_once);
+}
+
+#[test]
+fn what_killed_writers_left_on_a_share_goes_after_a_while() {
+    let folder = tempfile::tempdir().unwrap();
+    let share = Share::open(folder.path()).unwrap();
+    share.put("blobs/ab/whole", Body::Bytes(b"whole")).unwrap();
+    let parts = folder.path().join("parts");
+    assert_eq!(common::names_in(&parts), [""; 0]);
+    for (name, age) in [
+        ("young-0", 60),
+        ("old-0", 3 * 24 * 3600),
+        ("old-1", 2 * 24 * 3600),
+    ] {
+        std::fs::write(parts.join(name), b"half of it").unwrap();
+        let file = std::fs::File::options()
+            .write(true)
+            .open(parts.join(name))
+            .unwrap();
+        file.set_modified(SystemTime::now() - Duration::from_secs(age))
+            .unwrap();
+    }
+    let day = Duration::from_secs(24 * 3600);
+    let expected = LeftOver { puts: 2, bytes: 20 };
+    assert_eq!(share.left_over(day, false).unwrap(), expected);
+    assert_eq!(common::names_in(&parts).len(), 3, "a look removes nothing");
+    assert_eq!(share.left_over(day, true).unwrap(), expected);
+    assert_eq!(common::names_in(&parts), ["young-0"]);
+    assert!(share.size("blobs/ab/whole").unwrap().is_some());
+}
+
+/// The server in process knows no list of uploads: then nothing is said and nothing is removed.
+#[test]
+fn a_server_that_does_not_list_uploads_is_no_error() {
+    let folder = tempfile::tempdir().unwrap();
+    let server = Server::start(folder.path());
+    let left = server.bucket("mill").left_over(Duration::ZERO, true).unwrap();
+    assert_eq!(left, LeftOver::default());
+}
+
+/// PyPI `moto`, a server of the S3 protocol by others, where conditional and concurrent requests are right by its own lock.
+#[test]
+fn behind_a_server_by_others_names_are_right_and_broken_uploads_are_swept() {
+    let Some(mut server) = Outside::start() else {
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let place = |prefix: &str| Place {
+        bucket: BUCKET.to_owned(),
+        prefix: prefix.to_owned(),
+        endpoint: Some(format!("http://127.0.0.1:{}", server.port)),
+        region: None,
+    };
+    let open = |prefix: &'static str| {
+        let place = place(prefix);
+        move || -> (Arc<dyn Backend>, Address) {
+            let bucket = Bucket::open_as(&place, KEY, bucket::SECRET).unwrap();
+            (Arc::new(bucket), Address::Bucket(place.clone()))
+        }
+    };
+    write_at_once(&open("crowd"), &folder.path().join("crowd"));
+    set_aside_at_once(&open("aside"), &folder.path().join("aside"));
+    big_file(&open("mill/one"), &folder.path().join("big"));
+
+    // Writers of two places in the bucket are killed while they put in parts. (This server dates all uploads to 2010.)
+    let names = [
+        "mill/one/blobs/ab/first",
+        "mill/one/blobs/cd/second",
+        "mill/other/blobs/ab/first",
+    ];
+    for name in names {
+        server.begin_upload(name);
+    }
+    let (backend, address) = open("mill/one")();
+    let store = Store::open_far(backend.clone(), address, &folder.path().join("near")).unwrap();
+    let (day, century) = (
+        Duration::from_secs(24 * 3600),
+        Duration::from_secs(100 * 365 * 24 * 3600),
+    );
+    let left = |age, remove| {
+        let swept = store.left_over(age, remove).unwrap();
+        (swept.files, swept.bytes)
+    };
+    assert_eq!(left(century, true), (0, 0), "what may still go on stays");
+    assert_eq!(left(day, false), (2, 2000));
+    assert_eq!(left(day, true), (2, 2000), "a look removed nothing");
+    assert_eq!(left(day, true), (0, 0));
+    let other = open("mill/other")().0;
+    assert_eq!(
+        other.left_over(day, false).unwrap(),
+        LeftOver { puts: 1, bytes: 1000 }
+    );
+    assert!(
+        backend.size("blobs/big").unwrap().is_some(),
+        "what was put whole stays"
+    );
+}
+
+/// `moto` in a process of its own; it ends with its standard input.
+struct Outside {
+    process: Child,
+    lines: BufReader<ChildStdout>,
+    port: u16,
+}
+
+impl Outside {
+    /// `None`, and a word about it, where `tests/run` has not said where the outside references are.
+    fn start() -> Option<Self> {
+        let Some(outside) = std::env::var_os("TIDEMILL_OUTSIDE") else {
+            eprintln!("not tried: TIDEMILL_OUTSIDE does not say where PyPI's moto is; tests/run installs it");
+            return None;
+        };
+        let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/outside/serve_bucket.py");
+        let mut process = Command::new("python3")
+            .arg(script)
+            .arg(BUCKET)
+            .env("TIDEMILL_OUTSIDE", outside)
+            .env("PYTHONDONTWRITEBYTECODE", "1")
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut lines = BufReader::new(process.stdout.take().unwrap());
+        let mut port = String::new();
+        lines.read_line(&mut port).unwrap();
+        let port = port
+            .trim()
+            .parse()
+            .expect("moto says its port: run tests/run, which installs it");
+        Some(Self { process, lines, port })
+    }
+
+    /// Begins an upload with one part of 1000 bytes, and never ends it.
+    fn begin_upload(&mut self, key: &str) {
+        let mut stdin = self.process.stdin.as_ref().unwrap();
+        writeln!(stdin, "{key}").unwrap();
+        let mut answer = String::new();
+        self.lines.read_line(&mut answer).unwrap();
+        assert_eq!(answer.trim(), "begun");
+    }
+}
+
+impl Drop for Outside {
+    fn drop(&mut self) {
+        let _ = self.process.kill();
+        let _ = self.process.wait();
+    }
 }
