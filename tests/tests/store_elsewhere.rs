@@ -155,6 +155,63 @@ fn a_folder_share_holds_a_whole_run_and_heals() {
     works(&sandbox, &studio, &share);
 }
 
+/// The coordinator is gone, and its data folder says where its store is.
+#[test]
+fn a_record_is_thinned_where_its_store_is_and_leaves_no_coordinator_open() {
+    let sandbox = faults::quayside(0.05);
+    sandbox.edit("load.sh", "sleep", "seq 1 3000\nsleep");
+    let share = sandbox.root().join("share");
+    std::fs::create_dir(&share).unwrap();
+    let address = format!("share:{}?seen_within=0", share.display());
+    let mut studio = studio(&sandbox, &address, true);
+    for cargo in ["one", "another"] {
+        sandbox.write("base/bale-00.txt", format!("{cargo} cargo\n"));
+        let ran = studio.tidemill(&["run", "manifest.toml", "--json", "--no-deliver"]);
+        assert_eq!(ran.code, 0, "{ran:?}\n{}", studio.logs());
+    }
+    studio.kill_coordinator();
+    let owners = || -> Vec<String> {
+        let files = std::fs::read_dir(share.join("owners")).unwrap();
+        files
+            .map(|file| std::fs::read_to_string(file.unwrap().path()).unwrap())
+            .collect()
+    };
+    assert_eq!(owners(), ["open"]);
+    let data = studio.data();
+    let thin = |more: &[&str]| {
+        let line = [
+            "--data",
+            data.to_str().unwrap(),
+            "store",
+            "thin",
+            "--keep-runs",
+            "1",
+            "--json",
+        ];
+        let outcome = sandbox.tidemill(&[&line[..], more].concat());
+        assert_eq!(outcome.code, 0, "{outcome:?}");
+        assert_eq!(owners(), ["closed"], "what it keeps is told, and nobody is asked");
+        outcome.objects("thinned").remove(0)
+    };
+    let dry = thin(&[]);
+    assert!(dry["logs"].as_u64().unwrap() >= 8, "{dry}");
+    assert_eq!(thin(&["--remove"])["logs"], dry["logs"]);
+    assert_eq!(thin(&[])["logs"], 0);
+    assert!(
+        !data.join("store").exists(),
+        "nothing was put where the store is not"
+    );
+    studio.start_coordinator();
+    studio.wait_until_reachable();
+    assert_eq!(owners(), ["open"]);
+    for run in ["quayside.1", "quayside.2"] {
+        let shown = studio.tidemill(&["show", run, "--json"]);
+        assert_eq!((shown.code, shown.objects("item").len()), (0, ITEMS), "{shown:?}");
+    }
+    let verified = studio.tidemill(&["store", "verify", "--json"]);
+    assert_eq!(verified.code, 0, "{verified:?}");
+}
+
 #[test]
 fn a_second_coordinator_on_one_folder_is_refused_and_told_how_to_share() {
     let sandbox = faults::quayside(0.05);

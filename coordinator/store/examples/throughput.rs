@@ -41,11 +41,12 @@ fn main() -> Outcome<()> {
     if sizes.is_empty() {
         sizes = vec![256 * MIB, MIB, 4096];
     }
-    // All are kept to the end: ext4 creates files slowly for a while after many were removed nearby.
     let folder = tempfile::tempdir_in(&base)?;
     for size in sizes {
         let count = ((gib * 1024.0 * MIB as f64 / size as f64).round() as u64).max(1);
-        measure(&folder.path().join(size.to_string()), size, count)?;
+        let own = folder.path().join(size.to_string());
+        measure(&own, size, count)?;
+        empty(&own)?;
     }
     if let Some(bytes) = peak_memory() {
         println!("most memory: {} MiB", bytes / MIB);
@@ -231,6 +232,24 @@ impl Sides {
         }
         Ok(())
     }
+}
+
+/// Gives back the room of all files. They themselves stay to the end: ext4 creates files slowly for a while after many
+/// were removed nearby.
+fn empty(folder: &Path) -> Outcome<()> {
+    for entry in fs::read_dir(folder)? {
+        let entry = entry?;
+        if entry.file_type()?.is_dir() {
+            empty(&entry.path())?;
+        } else if entry.metadata()?.len() > 4096 {
+            let mut permissions = entry.metadata()?.permissions();
+            // Blobs are read-only.
+            std::os::unix::fs::PermissionsExt::set_mode(&mut permissions, 0o600);
+            fs::set_permissions(entry.path(), permissions)?;
+            File::options().write(true).open(entry.path())?.set_len(0)?;
+        }
+    }
+    Ok(())
 }
 
 fn hash(path: &Path) -> Outcome<blake3::Hash> {

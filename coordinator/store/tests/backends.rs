@@ -533,10 +533,11 @@ fn behind_a_server_by_others_names_are_right_and_broken_uploads_are_swept() {
         return;
     };
     let folder = tempfile::tempdir().unwrap();
+    let endpoint = format!("http://127.0.0.1:{}", server.port);
     let place = |prefix: &str| Place {
         bucket: BUCKET.to_owned(),
         prefix: prefix.to_owned(),
-        endpoint: Some(format!("http://127.0.0.1:{}", server.port)),
+        endpoint: Some(endpoint.clone()),
         region: None,
     };
     let open = |prefix: &'static str| {
