@@ -231,7 +231,16 @@ async fn a_dry_run_says_exactly_what_a_sweep_frees() {
         ..SweepRequest::default()
     };
     let nothing = sweep(&mut keeper, SweepRequest::default()).await.unwrap();
-    assert_eq!((nothing.freed_blobs, nothing.dropped_runs), (0, 0));
+    assert_eq!(
+        (nothing.freed_blobs, nothing.dropped_runs, nothing.left_over),
+        (0, 0, 0)
+    );
+    // A writer died two days ago.
+    let left = studio.folder.path().join("store/incoming/part.of-the-dead");
+    std::fs::write(&left, b"half").unwrap();
+    let two_days_ago = std::time::SystemTime::now() - Duration::from_secs(2 * 24 * 3600);
+    let file = std::fs::File::options().write(true).open(&left).unwrap();
+    file.set_modified(two_days_ago).unwrap();
     let dry = sweep(&mut keeper, request).await.unwrap();
     // Eight outputs, the plan; texts and models are shared.
     assert_eq!(
@@ -239,6 +248,7 @@ async fn a_dry_run_says_exactly_what_a_sweep_frees() {
         (9, 1, 8),
         "{dry:?}"
     );
+    assert_eq!((dry.left_over, dry.left_over_bytes), (1, 4), "{dry:?}");
     let before = usage(&mut keeper).await[0].clone();
     let of_first = usage(&mut keeper)
         .await
@@ -278,6 +288,8 @@ async fn a_dry_run_says_exactly_what_a_sweep_frees() {
         (swept.freed_blobs, swept.freed_bytes, swept.dropped_results),
         (dry.freed_blobs, dry.freed_bytes, dry.dropped_results)
     );
+    assert_eq!((swept.left_over, swept.left_over_bytes), (1, 4), "{swept:?}");
+    assert!(!left.exists());
     let after = usage(&mut keeper).await[0].clone();
     assert_eq!(before.bytes - after.bytes, dry.freed_bytes);
     assert_eq!(before.blobs - after.blobs, dry.freed_blobs);

@@ -81,7 +81,8 @@ impl Share {
         let named = match fs::rename(part, target) {
             Err(error) if error.kind() == io::ErrorKind::NotFound && !parent.is_dir() => {
                 patiently(|| fs::create_dir_all(parent)).at("create", parent)?;
-                if let Some(above) = parent.parent() {
+                let above = parent.ancestors().skip(1);
+                for above in above.take_while(|above| above.starts_with(&self.root)) {
                     os::sync_folder(above).at("sync", above)?;
                 }
                 fs::rename(part, target)

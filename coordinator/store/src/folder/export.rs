@@ -100,7 +100,7 @@ impl Store {
         let part = PartFile::new(self.part_beside(parent));
         let size = match self.clone_checked(digest, &part, parent)? {
             Some(size) => size,
-            None => self.copy_checked(digest, part.path(), parent)?,
+            None => self.copy_checked(digest, part.path(), parent, mode)?,
         };
         if executable {
             os::make_plain(part.path(), true).at("set the permissions of", part.path())?;
@@ -171,11 +171,11 @@ impl Store {
         lock(&self.shared.cannot_clone_to).insert(device);
     }
 
-    fn copy_checked(&self, digest: &Digest, part: &Path, parent: &Path) -> Result<u64> {
+    fn copy_checked(&self, digest: &Digest, part: &Path, parent: &Path, mode: ExportMode) -> Result<u64> {
         let reader = self.open_blob(digest)?;
         let file = match File::create_new(part) {
             Err(error) if error.kind() == io::ErrorKind::NotFound => {
-                fs::create_dir_all(parent).at("create", parent)?;
+                make_folders(parent, mode)?;
                 File::create_new(part)
             }
             other => other,
@@ -183,6 +183,20 @@ impl Store {
         .at("create", part)?;
         copy(reader, &file, part)
     }
+}
+
+/// Makes a folder and those above it that are missing.
+fn make_folders(folder: &Path, mode: ExportMode) -> Result<()> {
+    let missing: Vec<&Path> = folder.ancestors().take_while(|above| !above.exists()).collect();
+    fs::create_dir_all(folder).at("create", folder)?;
+    if mode == ExportMode::Synced {
+        for made in missing {
+            // A file in a folder that a power cut takes away is no delivery.
+            let above = parent_of(made);
+            os::sync_folder(&above).at("sync", &above)?;
+        }
+    }
+    Ok(())
 }
 
 /// Copies a blob into a file, checked; gives its size.

@@ -238,11 +238,12 @@ fn read_id(layout: &Layout) -> Result<Option<String>> {
     }
 }
 
-/// Writes a small file so that it is there wholly or not at all.
+/// Writes a small file so that it is there wholly or not at all, and durably.
 pub(super) fn write_small(layout: &Layout, path: &Path, text: &str) -> Result<()> {
     let part = PartFile::new(layout.new_part());
     let mut file = fs::File::create_new(part.path()).at("create", part.path())?;
     file.write_all(text.as_bytes()).at("write", part.path())?;
     file.sync_all().at("sync", part.path())?;
-    part.rename_to(path)
+    part.rename_to(path)?;
+    os::sync_folder(layout.root()).at("sync", layout.root())
 }
