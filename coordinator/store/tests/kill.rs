@@ -59,13 +59,14 @@ fn start_and_kill(folder: &Path, round: u64) -> Vec<Digest> {
     );
     // Every third child is killed while it has hardly begun, the others when they have acknowledged something.
     let hardly = round.is_multiple_of(3);
-    let first = if hardly {
-        None
-    } else {
-        lines.find(|line| line.starts_with("done "))
-    };
-    let most_ms = if hardly { 5 } else { 150 };
-    let pause_ms = u64::from(std::process::id()).wrapping_mul(round + 7) % most_ms;
+    let random = u64::from(std::process::id()).wrapping_mul(round + 7);
+    let wanted = if hardly { 0 } else { 8 + random % 30 };
+    let first: Vec<String> = lines
+        .by_ref()
+        .filter(|line| line.starts_with("done "))
+        .take(usize::try_from(wanted).unwrap())
+        .collect();
+    let pause_ms = random % if hardly { 5 } else { 20 };
     std::thread::sleep(Duration::from_millis(pause_ms));
     child.kill().unwrap();
     child.wait().unwrap();

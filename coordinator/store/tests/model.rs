@@ -193,6 +193,10 @@ fn play(steps: Vec<Step>) {
             Step::OpenAnew => {
                 drop(store);
                 store = Store::open_owner(&root).unwrap();
+                // What was staged whole is brought to its end.
+                for digest in std::mem::take(&mut model.staged) {
+                    model.stored.entry(digest).or_insert(true);
+                }
                 // What a commit spared is known to whoever recorded why, so that one says it again.
                 store.spare(model.recorded.difference(&model.doomed).copied());
             }
