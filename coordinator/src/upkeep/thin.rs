@@ -63,7 +63,7 @@ pub enum ThinError {
     Store(#[from] StoreError),
     /// Other coordinators of the store could not be told what is kept.
     #[error("other coordinators of the store could not be told what is kept here: {0}")]
-    Untold(#[from] SweepError),
+    Untold(#[from] Box<SweepError>),
 }
 
 /// Thins the record of a data folder. `remove`: else only figures. `keeping` says which runs stay in full; open and pinned ones do,
@@ -90,14 +90,14 @@ pub fn thin(config: &Config, keeping: Keeping, remove: bool, now_ms: i64) -> Res
         }
     };
     let Some(fresh) = fresh else {
-        take_leave(&archive)?;
+        take_leave(&archive).map_err(Box::new)?;
         return Ok(thinned);
     };
     let after = Archive {
         record: Arc::new(fresh),
         store: archive.store.clone(),
     };
-    take_leave_between(&archive, Some(&after))?;
+    take_leave_between(&archive, Some(&after)).map_err(Box::new)?;
     drop((after, archive, record));
     swap::swap(&folder)?;
     Ok(thinned)
