@@ -10,6 +10,34 @@ use tidemill_proto::v1::{Item, Plan, Value, item, value};
 
 pub const DOCK: &str = include_str!("../manifests/dock.toml");
 
+/// A manifest with these variants and steps.
+pub fn manifest(variants: &str, rest: &str) -> String {
+    format!("[manifest]\nname = \"quay\"\n[variants]\n{variants}\n{rest}\n")
+}
+
+/// A manifest whose variants are unwrapped by `game`; `maps` bakes these maps of them, with further settings of `bake`.
+pub fn baked(variants: &str, maps: &[&str], settings: &str, rest: &str) -> String {
+    let makes: Vec<String> = maps
+        .iter()
+        .map(|map| format!("{map} = \"{{variant}}_{map}.png\""))
+        .collect();
+    manifest(
+        variants,
+        &format!(
+            r#"[step.game]
+from = {{ mesh = "{{model}}" }}
+ops = [{{ op = "unwrap" }}]
+makes = {{ mesh = "{{variant}}.game.glb" }}
+[step.maps]
+from = {{ high = "{{model}}", low = "game.mesh" }}
+ops = [{{ op = "bake", maps = {maps:?}{settings} }}]
+makes = {{ {} }}
+{rest}"#,
+            makes.join(", ")
+        ),
+    )
+}
+
 /// A file that was not read as a model.
 pub fn plain_file(path: &str) -> SurveyedFile {
     SurveyedFile {
