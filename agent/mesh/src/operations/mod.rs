@@ -16,6 +16,7 @@ pub mod pack;
 mod picture;
 mod place;
 mod remesh;
+mod rows;
 mod sheet;
 pub mod simplify;
 mod smooth;

@@ -1,6 +1,7 @@
 //! Texels along a metre of the surface, and texels that more than one face covers.
 
 use crate::Mesh;
+use crate::operations::rows::{middles, span, twice_area};
 
 /// A sample so near to an edge of its face, as a barycentric weight, is on the edge, and neighbours do not overlap there.
 const EDGE_WEIGHT: f64 = 1.0e-6;
@@ -71,14 +72,8 @@ pub(super) fn overlapping(uvs: &[[[f32; 2]; 3]], size_px: usize) -> f64 {
             continue;
         }
         let range = |axis: usize| {
-            let least = corners
-                .iter()
-                .map(|corner| corner[axis])
-                .fold(f64::INFINITY, f64::min);
-            let most = corners.iter().map(|corner| corner[axis]).fold(0.0, f64::max);
-            // Casts of floats end at the type's bounds.
-            (least - 0.5).ceil().max(0.0) as usize
-                ..((most - 0.5).floor() as i64 + 1).clamp(0, size_px as i64) as usize
+            let (least, most) = span(&corners, axis);
+            middles(least, most, size_px)
         };
         for y in range(1) {
             for x in range(0) {
@@ -106,8 +101,4 @@ pub(super) fn overlapping(uvs: &[[[f32; 2]; 3]], size_px: usize) -> f64 {
 
 pub(super) fn scaled(corners: &[[f32; 2]; 3], by: f64) -> [[f64; 2]; 3] {
     corners.map(|uv| uv.map(|coordinate| f64::from(coordinate) * by))
-}
-
-fn twice_area([a, b, c]: [[f64; 2]; 3]) -> f64 {
-    (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
 }

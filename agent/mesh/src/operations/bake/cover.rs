@@ -1,6 +1,9 @@
 //! Which triangle of the low mesh covers which sample of the map.
 
+use std::ops::Range;
+
 use crate::Mesh;
+use crate::operations::rows::{Rows, middles, span, weights};
 
 /// No triangle.
 const NONE: u32 = u32::MAX;
@@ -14,10 +17,8 @@ pub(super) struct Cover {
     per_side: usize,
     /// UVs in samples.
     corners: Vec<[[f64; 2]; 3]>,
-    /// For each row where its triangles begin.
-    first: Vec<u32>,
-    /// In order within each row.
-    triangles: Vec<u32>,
+    /// Of texels, which triangles they touch.
+    rows: Rows,
 }
 
 impl Cover {
@@ -30,38 +31,23 @@ impl Cover {
             .iter()
             .map(|uvs| uvs.map(|uv| uv.map(|coordinate| f64::from(coordinate) * side)))
             .collect();
-        let rows: Vec<_> = corners
+        let reached: Vec<_> = corners
             .iter()
             .enumerate()
             .map(|(triangle, corners)| {
                 if left_out(triangle) {
                     return 0..0;
                 }
-                let (begin, end) = touched(corners.map(|corner| corner[1]), size * per_side);
-                begin / per_side..end.div_ceil(per_side)
+                let (least, most) = span(corners, 1);
+                let samples = middles(least, most, size * per_side);
+                samples.start / per_side..samples.end.div_ceil(per_side)
             })
             .collect();
-        let mut first = vec![0_u32; size + 1];
-        for row in rows.iter().cloned().flatten() {
-            first[row + 1] += 1;
-        }
-        for row in 0..size {
-            first[row + 1] += first[row];
-        }
-        let mut next = first.clone();
-        let mut triangles = vec![0; first[size] as usize];
-        for (triangle, rows) in rows.into_iter().enumerate() {
-            for row in rows {
-                triangles[next[row] as usize] = triangle as u32;
-                next[row] += 1;
-            }
-        }
         Some(Self {
             size,
             per_side,
             corners,
-            first,
-            triangles,
+            rows: Rows::of(&reached, size),
         })
     }
 
@@ -71,15 +57,13 @@ impl Cover {
         let width = self.size * self.per_side;
         samples.clear();
         samples.resize(width * self.per_side, NONE);
-        let range = self.first[row] as usize..self.first[row + 1] as usize;
-        for &triangle in &self.triangles[range] {
+        for &triangle in self.rows.at(row) {
             let corners = &self.corners[triangle as usize];
             for line in 0..self.per_side {
                 let y = row * self.per_side + line;
-                let (begin, end) = self.crossed(corners, y);
-                for x in begin..end {
+                for x in self.crossed(corners, y) {
                     let sample = &mut samples[line * width + x];
-                    if *sample == NONE && weights(corners, x, y).is_some() {
+                    if *sample == NONE && weights(*corners, middle(x, y)).is_some() {
                         *sample = triangle;
                     }
                 }
@@ -88,7 +72,7 @@ impl Cover {
     }
 
     /// A few more columns than those where the middles of a row of samples lie in the triangle.
-    fn crossed(&self, corners: &[[f64; 2]; 3], y: usize) -> (usize, usize) {
+    fn crossed(&self, corners: &[[f64; 2]; 3], y: usize) -> Range<usize> {
         let height = y as f64 + 0.5;
         let mut least = f64::INFINITY;
         let mut most = f64::NEG_INFINITY;
@@ -106,38 +90,17 @@ impl Cover {
             least = least.min(low);
             most = most.max(high);
         }
-        if least > most {
-            return (0, 0);
-        }
-        touched([least - 1.0, most + 1.0, least], self.size * self.per_side)
+        middles(least - 1.0, most + 1.0, self.size * self.per_side)
     }
 
     /// The triangle at a sample of a row that [`Cover::fill_row`] filled, and the barycentric weights of its corners.
     pub fn at(&self, samples: &[u32], row: usize, x: usize, line: usize) -> Option<(u32, [f64; 3])> {
         let triangle = samples[line * self.size * self.per_side + x];
         let corners = self.corners.get(triangle as usize)?;
-        weights(corners, x, row * self.per_side + line).map(|weights| (triangle, weights))
+        weights(*corners, middle(x, row * self.per_side + line)).map(|weights| (triangle, weights))
     }
 }
 
-/// The samples, one after the other, whose middles lie between the least and the most coordinate.
-fn touched(coordinates: [f64; 3], side: usize) -> (usize, usize) {
-    let least = coordinates.into_iter().fold(f64::INFINITY, f64::min);
-    let most = coordinates.into_iter().fold(f64::NEG_INFINITY, f64::max);
-    // Middles lie at halves. Casts of floats stop at the ends of their range.
-    let begin = (least - 0.5).ceil().max(0.0) as usize;
-    let end = ((most - 0.5).floor() + 1.0).clamp(0.0, side as f64) as usize;
-    (begin.min(end), end)
-}
-
-/// Weights at the middle of a sample; none outside the triangle or where it has no area.
-fn weights(corners: &[[f64; 2]; 3], x: usize, y: usize) -> Option<[f64; 3]> {
-    let [a, b, c] = *corners;
-    let p = [x as f64 + 0.5, y as f64 + 0.5];
-    let twice =
-        |a: [f64; 2], b: [f64; 2], c: [f64; 2]| (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]);
-    let whole = twice(a, b, c);
-    let parts = [twice(b, c, p), twice(c, a, p), twice(a, b, p)];
-    let inside = whole != 0.0 && parts.iter().all(|part| part * whole >= 0.0);
-    inside.then(|| parts.map(|part| part / whole))
+fn middle(x: usize, y: usize) -> [f64; 2] {
+    [x as f64 + 0.5, y as f64 + 0.5]
 }

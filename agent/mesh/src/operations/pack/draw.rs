@@ -3,6 +3,7 @@
 use super::Filter;
 use super::sample::Sampler;
 use crate::Map;
+use crate::operations::rows::{Rows, across, middles, span, weights};
 
 /// Texels whose middle is so far from a chart, or nearer, are drawn: those that filtering between four texels asks on the chart.
 const REACH: f64 = std::f64::consts::SQRT_2;
@@ -25,8 +26,7 @@ pub(super) struct Piece {
 /// All pieces by the rows of texels that they reach.
 pub(super) struct Pieces {
     pieces: Vec<Piece>,
-    first: Vec<u32>,
-    in_row: Vec<u32>,
+    rows: Rows,
     size: usize,
 }
 
@@ -46,29 +46,16 @@ pub(super) struct Layer<'a> {
 
 impl Pieces {
     pub fn new(pieces: Vec<Piece>, size: usize) -> Self {
-        let rows: Vec<_> = pieces
+        let reach: Vec<_> = pieces
             .iter()
-            .map(|piece| reached(&piece.corners, 1, size))
+            .map(|piece| {
+                let (least, most) = span(&piece.corners, 1);
+                middles(least - REACH, most + REACH, size)
+            })
             .collect();
-        let mut first = vec![0_u32; size + 1];
-        for row in rows.iter().cloned().flatten() {
-            first[row + 1] += 1;
-        }
-        for row in 0..size {
-            first[row + 1] += first[row];
-        }
-        let mut next = first.clone();
-        let mut in_row = vec![0; first[size] as usize];
-        for (piece, rows) in rows.into_iter().enumerate() {
-            for row in rows {
-                in_row[next[row] as usize] = piece as u32;
-                next[row] += 1;
-            }
-        }
         Self {
+            rows: Rows::of(&reach, size),
             pieces,
-            first,
-            in_row,
             size,
         }
     }
@@ -78,10 +65,10 @@ impl Pieces {
     pub fn draw(&self, row: usize, samplers: &[Sampler<'_>], channels: &[usize]) -> Row {
         let mut nearest = vec![(f64::INFINITY, u32::MAX, [0.0; 2]); self.size];
         let y = row as f64 + 0.5;
-        let range = self.first[row] as usize..self.first[row + 1] as usize;
-        for &number in &self.in_row[range] {
+        for &number in self.rows.at(row) {
             let corners = &self.pieces[number as usize].corners;
-            for column in reached(&slab(corners, y), 0, self.size) {
+            let (least, most) = across(corners, y - REACH, y + REACH);
+            for column in middles(least - REACH, most + REACH, self.size) {
                 let best = &mut nearest[column];
                 if best.0 == 0.0 {
                     continue;
@@ -115,49 +102,12 @@ impl Pieces {
     }
 }
 
-/// The rows or columns whose middles are within reach of the corners.
-fn reached(corners: &[[f64; 2]], axis: usize, size: usize) -> std::ops::Range<usize> {
-    let along = || corners.iter().map(|corner| corner[axis]);
-    let least = along().fold(f64::INFINITY, f64::min) - REACH;
-    let most = along().fold(f64::NEG_INFINITY, f64::max) + REACH;
-    // Middles lie at halves. Casts of floats stop at the ends of their range.
-    let begin = (least - 0.5).ceil().max(0.0) as usize;
-    let end = ((most - 0.5).floor() + 1.0).clamp(0.0, size as f64) as usize;
-    begin.min(end)..end
-}
-
-/// Points around the part of a triangle that lies within reach of a row.
-fn slab(corners: &[[f64; 2]; 3], y: f64) -> Vec<[f64; 2]> {
-    let (low, high) = (y - REACH, y + REACH);
-    let mut points: Vec<[f64; 2]> = corners
-        .iter()
-        .copied()
-        .filter(|corner| (low..=high).contains(&corner[1]))
-        .collect();
-    for k in 0..3 {
-        let (a, b) = (corners[k], corners[(k + 1) % 3]);
-        for line in [low, high] {
-            if (a[1] < line) != (b[1] < line) {
-                let share = (line - a[1]) / (b[1] - a[1]);
-                points.push([a[0] + share * (b[0] - a[0]), line]);
-            }
-        }
-    }
-    points
-}
-
 /// The place in a triangle that is closest to a point; the point itself if it lies inside.
 fn closest(corners: &[[f64; 2]; 3], point: [f64; 2]) -> [f64; 2] {
-    let [a, b, c] = *corners;
-    let twice =
-        |a: [f64; 2], b: [f64; 2], c: [f64; 2]| (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]);
-    let whole = twice(a, b, c);
-    let inside = [twice(b, c, point), twice(c, a, point), twice(a, b, point)]
-        .iter()
-        .all(|part| part * whole >= 0.0);
-    if whole != 0.0 && inside {
+    if weights(*corners, point).is_some() {
         return point;
     }
+    let [a, b, c] = *corners;
     [(a, b), (b, c), (c, a)]
         .map(|(from, to)| {
             let along = [to[0] - from[0], to[1] - from[1]];
