@@ -154,6 +154,12 @@ pub(super) const AUDIT: Declaration = Declaration {
             "Least texels between two charts; to the border of the map half as many, since it may repeat.",
         ),
         absent(
+            "keep",
+            SettingKind::Tags,
+            "",
+            "Tags whose UVs `unwrap` kept: their faces lie on a map of their own, where they may overlap by intent, so densities of all faces, overlap and padding are those of the others. `densities` may still name such a tag.",
+        ),
+        absent(
             "powers_of_two",
             SettingKind::Flag,
             "",

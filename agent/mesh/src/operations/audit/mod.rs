@@ -3,6 +3,7 @@
 //! What was measured is given in any case; a broken budget fails the item, and the figures are kept beside the failure.
 
 mod names;
+mod of_uvs;
 mod padding;
 #[cfg(test)]
 mod tests;
@@ -14,12 +15,10 @@ use std::sync::Arc;
 use serde::Serialize;
 use tidemill_ops::limits::{TAG_LIMIT_FORMS, TagLimit, tag_limit};
 
-use self::padding::padding;
-use self::texels::{Density, density, overlapping};
 use super::{Context, OperationError, Produced};
+use crate::Map;
 use crate::inspect::{MeshFigures, inspect_mesh};
 use crate::value::Value;
-use crate::{Map, Mesh};
 
 /// One budget and what was measured for it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -137,7 +136,7 @@ fn judge(context: &Context<'_>) -> Result<Vec<Judged>, OperationError> {
         let closed = f64::from(u8::from(measured.closed));
         budgets.push(Judged::new("closed", closed, Some(1.0), Some(1.0)));
     }
-    in_the_map(context, mesh, &mut budgets)?;
+    of_uvs::judge(context, mesh, &mut budgets)?;
     of_maps(context, &mut budgets)?;
     for limit in tag_limits(context, "shares")? {
         let share = share_of(&measured, limit.tag);
@@ -154,86 +153,6 @@ fn judge(context: &Context<'_>) -> Result<Vec<Judged>, OperationError> {
         budgets.push(names::materials(mesh, pattern));
     }
     Ok(budgets)
-}
-
-/// Budgets that are measured in texels of a map.
-fn in_the_map(context: &Context<'_>, mesh: &Mesh, budgets: &mut Vec<Judged>) -> Result<(), OperationError> {
-    let whole = limits(context, "density")?;
-    let mean = limits(context, "mean_density")?;
-    let of_tags = tag_limits(context, "densities")?;
-    let overlap = context.optional_number("overlap")?;
-    let least_padding = context.optional_number("padding")?;
-    let is_asked = [whole.0, whole.1, mean.0, mean.1, overlap, least_padding]
-        .iter()
-        .any(Option::is_some)
-        || !of_tags.is_empty();
-    if !is_asked {
-        return Ok(());
-    }
-    let uvs = mesh.uvs.as_ref().ok_or_else(|| {
-        unsuitable("the mesh has no UVs, and the budgets ask for texels; put `unwrap` before `audit`")
-    })?;
-    let size_px = context.whole("size")?.min(u64::from(u16::MAX)) as usize;
-    let outliers = context.optional_number("outliers")?.unwrap_or_default();
-    if [whole.0, whole.1, mean.0, mean.1].iter().any(Option::is_some) {
-        let figures = density(mesh, uvs, size_px, outliers, |_| true);
-        push_range(budgets, "", figures, whole);
-        if mean.0.or(mean.1).is_some() {
-            budgets.push(Judged::new("mean texels per m", figures.mean, mean.0, mean.1));
-        }
-    }
-    for limit in of_tags {
-        let tag = mesh.tag_index(limit.tag);
-        let figures = density(mesh, uvs, size_px, outliers, |face| {
-            Some(mesh.face_tags[face]) == tag
-        });
-        let on = format!(" on {}", limit.tag);
-        push_range(budgets, &on, figures, (limit.least, limit.most));
-    }
-    if let Some(most) = overlap {
-        let figure = overlapping(uvs, size_px);
-        budgets.push(Judged::new("uv overlap", figure, None, Some(most)));
-    }
-    if let Some(least) = least_padding {
-        let figures = padding(mesh, uvs, size_px, least);
-        if let Some(between) = figures.between {
-            budgets.push(Judged::new(
-                "texels between charts",
-                rounded(between),
-                Some(least),
-                None,
-            ));
-        }
-        // Beyond the border of a map that repeats begins its other side, which keeps as far away.
-        budgets.push(Judged::new(
-            "texels to the border",
-            rounded(figures.to_border),
-            Some(0.5 * least),
-            None,
-        ));
-    }
-    Ok(())
-}
-
-/// UVs are floats of 24 bits: at the far side of a map of 16384 texels a step is a thousandth of a texel.
-fn rounded(texels: f64) -> f64 {
-    (texels * 100.0).round() / 100.0
-}
-
-fn push_range(
-    budgets: &mut Vec<Judged>,
-    on: &str,
-    figures: Density,
-    (least, most): (Option<f64>, Option<f64>),
-) {
-    if least.is_some() {
-        let budget = format!("least texels per m{on}");
-        budgets.push(Judged::new(budget, figures.least, least, None));
-    }
-    if most.is_some() {
-        let budget = format!("most texels per m{on}");
-        budgets.push(Judged::new(budget, figures.most, None, most));
-    }
 }
 
 /// Budgets of the maps that come along.

@@ -1,4 +1,5 @@
 use super::*;
+use crate::Mesh;
 use crate::operations::testing::{Written, call};
 use crate::operations::unwrap::{Unwrapping, unwrap};
 use crate::test_shapes::{cuboid, together};
@@ -116,6 +117,57 @@ fn every_broken_budget_is_named_with_its_figure_and_limit_and_all_are_kept() {
     let budgets = audit["budgets"].as_array().unwrap();
     let broken = budgets.iter().filter(|budget| budget["pass"] == false);
     assert_eq!((broken.count(), budgets.len()), (10, 11));
+}
+
+#[test]
+fn kept_uvs_may_overlap_and_lie_anywhere_and_only_limits_that_name_their_tag_look_at_them() {
+    let mut mesh = block();
+    let iron = mesh.tag_index("iron").unwrap();
+    // A trim sheet: all faces of iron at one place, beyond the border, ten times as dense as the map allows.
+    let uvs = mesh.uvs.as_mut().unwrap();
+    for (face, uvs) in uvs.iter_mut().enumerate() {
+        if mesh.face_tags[face] == iron {
+            *uvs = [[0.5, 0.5], [3.0, 0.5], [0.5, 3.0]];
+        }
+    }
+    let budgets = [
+        ("size", 256.0.into()),
+        ("overlap", 0.0.into()),
+        ("padding", 4.0.into()),
+        ("density_most", 100.0.into()),
+        ("mean_density_most", 100.0.into()),
+    ];
+    let with_keep = |keep: &[(&str, Written)]| with(&mesh, &[&budgets[..], keep].concat());
+    let all = with_keep(&[]).unwrap();
+    assert!(all.failure.unwrap().contains("breaks 5 of 5"));
+    let kept = with_keep(&[("keep", ["iron"].into())]).unwrap();
+    assert_eq!(kept.failure, None);
+    // The figures are those of a mesh that has no such faces.
+    let timber: Vec<usize> = (0..mesh.triangles.len())
+        .filter(|&face| mesh.face_tags[face] != iron)
+        .collect();
+    let alone = Mesh {
+        triangles: timber.iter().map(|&face| mesh.triangles[face]).collect(),
+        face_tags: timber.iter().map(|&face| mesh.face_tags[face]).collect(),
+        uvs: Some(
+            timber
+                .iter()
+                .map(|&face| mesh.uvs.as_ref().unwrap()[face])
+                .collect(),
+        ),
+        ..mesh.clone()
+    };
+    assert_eq!(kept.figures, with(&alone, &budgets).unwrap().figures);
+    let named = [
+        ("keep", ["iron"].into()),
+        ("densities", ["iron at most 100"].into()),
+    ];
+    let failure = with_keep(&named).unwrap().failure.unwrap();
+    assert!(failure.contains("breaks 1 of 6") && failure.contains("most texels per m on iron"));
+    let none_left = with_keep(&[("keep", ["iron", "timber"].into())]).unwrap_err();
+    assert!(none_left.to_string().contains("leaves no face"), "{none_left}");
+    let absent = with_keep(&[("keep", ["rope"].into())]).unwrap_err();
+    assert!(matches!(absent, OperationError::TagAbsent { .. }), "{absent}");
 }
 
 #[test]
