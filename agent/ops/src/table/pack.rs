@@ -24,7 +24,7 @@ const fn new(name: &'static str) -> Port {
 
 pub(super) const PACK: Declaration = Declaration {
     name: "pack",
-    version: 1,
+    version: 2,
     summary: "Puts the variants of a group on one set of maps with even texel density; charts are moved and scaled, never turned, so that normal maps stay right.",
     inputs: &[
         Port {

@@ -7,11 +7,12 @@
 use rayon::prelude::*;
 
 use super::charts::Chart;
-use super::mask::Mask;
+use super::mask::{Distance, Page, Shape};
 use crate::Mesh;
+use crate::operations::rows::{across, span};
 
 /// Cells along the side of the map, at most.
-const MOST_CELLS: usize = 512;
+const MOST_CELLS: usize = 2048;
 /// Each try is so much sparser than the one before until all charts fit.
 const STEP: f64 = 0.9;
 /// Tries until it is given up: then texels are some 400 times as sparse as a full map would have them.
@@ -84,8 +85,8 @@ struct Grid {
     cells: usize,
     /// Texels along a cell.
     cell: f64,
-    /// Cells between two charts.
-    apart: usize,
+    /// Between two charts.
+    apart: Distance,
     /// Cells between a chart and the edge of the map.
     margin: usize,
 }
@@ -94,12 +95,12 @@ impl Grid {
     fn new(size: usize, padding: usize) -> Self {
         let cells = size.min(MOST_CELLS);
         let cell = size as f64 / cells as f64;
-        let whole = |texels: f64| (texels / cell).ceil() as usize;
+        let padding = padding as f64 / cell;
         Self {
             cells,
             cell,
-            apart: whole(padding as f64),
-            margin: whole(0.5 * padding as f64),
+            apart: Distance::of(padding),
+            margin: (0.5 * padding).ceil() as usize,
         }
     }
 
@@ -114,87 +115,54 @@ impl Grid {
         if !fits {
             return None;
         }
-        let shapes: Vec<Mask> = charts
+        let shapes: Vec<Shape> = charts
             .par_iter()
             .map(|chart| self.shape(chart, meshes[chart.source], scale(chart, density)))
             .collect();
+        if shapes.iter().map(Shape::cells).sum::<usize>() > room * room {
+            return None;
+        }
         let mut order: Vec<usize> = (0..charts.len()).collect();
         order.sort_by_key(|&chart| {
             let shape = &shapes[chart];
             (std::cmp::Reverse((shape.height, shape.width)), chart)
         });
-        // A rim on all sides lets shapes be asked about with their distance around them.
-        let side = self.cells + 2 * self.apart;
-        let mut page = Mask::new(side, side);
+        let mut page = Page::new(self.cells);
         let mut at = vec![[0.0; 2]; charts.len()];
         for chart in order {
             let shape = &shapes[chart];
-            let last = |extent: usize| (self.cells - self.margin).checked_sub(extent);
-            let (last_x, last_y) = (last(shape.width)?, last(shape.height)?);
-            let wide = shape.grown(self.apart);
-            let (x, y) = (self.margin..=last_y).into_par_iter().find_map_first(|y| {
-                (self.margin..=last_x)
-                    .find(|&x| wide.is_free_in(&page, x, y))
-                    .map(|x| (x, y))
-            })?;
-            shape.stamp(&mut page, x + self.apart, y + self.apart);
+            let range = |extent: usize| {
+                let last = (self.cells - self.margin).checked_sub(extent)?;
+                Some(self.margin..last + 1)
+            };
+            let (x, y) = page.first_place(shape, range(shape.width)?, range(shape.height)?)?;
+            page.take(shape, x, y, &self.apart);
             at[chart] = [x, y].map(|cells| cells as f64 * self.cell);
         }
         Some(at)
     }
 
-    /// The cells that a chart touches, with its least UV at the origin.
-    fn shape(&self, chart: &Chart, mesh: &Mesh, scale: f64) -> Mask {
+    /// The cells that a chart touches, or nearly so, with its least UV at the origin.
+    fn shape(&self, chart: &Chart, mesh: &Mesh, scale: f64) -> Shape {
+        const NEARLY: f64 = 1.0e-9;
         let by_cell = scale / self.cell;
         let cells = chart.extent.map(|extent| (extent * by_cell).floor() as usize + 1);
-        let mut shape = Mask::new(cells[0], cells[1]);
-        let Some(uvs) = &mesh.uvs else { return shape };
+        let cell_of = |place: f64, axis: usize| (place.max(0.0) as usize).min(cells[axis] - 1);
+        let mut spans = vec![Vec::new(); cells[1]];
         for &face in &chart.faces {
+            let Some(uvs) = &mesh.uvs else { break };
             let corners = uvs[face as usize]
                 .map(|uv| [0, 1].map(|axis| (f64::from(uv[axis]) - chart.least[axis]) * by_cell));
-            let span = |axis: usize| {
-                let along = corners.map(|corner| corner[axis]);
-                let least = along.into_iter().fold(f64::INFINITY, f64::min);
-                let most = along.into_iter().fold(0.0, f64::max);
-                (least.max(0.0) as usize).min(cells[axis] - 1)..=(most as usize).min(cells[axis] - 1)
-            };
-            for y in span(1) {
-                for x in span(0) {
-                    if touches(&corners, [x as f64, y as f64]) {
-                        shape.set(x, y);
-                    }
+            let (low, high) = span(&corners, 1);
+            let rows = cell_of(low - NEARLY, 1)..cell_of(high + NEARLY, 1) + 1;
+            for (row, spans) in rows.clone().zip(&mut spans[rows]) {
+                let (least, most) = across(&corners, row as f64 - NEARLY, (row + 1) as f64 + NEARLY);
+                if least <= most {
+                    let (begin, last) = (cell_of(least - NEARLY, 0), cell_of(most + NEARLY, 0));
+                    spans.push([begin as u32, last as u32 + 1]);
                 }
             }
         }
-        shape
+        Shape::of(cells[0], spans)
     }
-}
-
-/// The triangle and the unit square at `low` have a point in common, or nearly so. They have none exactly if a line along a side of
-/// either parts them (separating axes).
-fn touches(corners: &[[f64; 2]; 3], low: [f64; 2]) -> bool {
-    const NEARLY: f64 = 1.0e-9;
-    let square = [
-        low,
-        [low[0] + 1.0, low[1]],
-        [low[0], low[1] + 1.0],
-        [low[0] + 1.0, low[1] + 1.0],
-    ];
-    // The sides of the square were taken care of by the span of cells.
-    (0..3).all(|k| {
-        let (a, b) = (corners[k], corners[(k + 1) % 3]);
-        let normal = [b[1] - a[1], a[0] - b[0]];
-        let along = |p: [f64; 2]| normal[0] * p[0] + normal[1] * p[1];
-        let range = |points: &[[f64; 2]]| {
-            points
-                .iter()
-                .map(|&point| along(point))
-                .fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), value| {
-                    (least.min(value), most.max(value))
-                })
-        };
-        let (triangle, square) = (range(corners), range(&square));
-        let slack = NEARLY * (normal[0].abs() + normal[1].abs());
-        triangle.0 <= square.1 + slack && square.0 <= triangle.1 + slack
-    })
 }

@@ -528,3 +528,51 @@ fn a_variant_that_lacks_something_is_left_out_and_the_others_stand_in_a_row() {
         "{fewer}"
     );
 }
+
+#[test]
+fn thin_charts_lie_as_close_as_their_padding_lets_them() {
+    const STRIPS: usize = 300;
+    let mut strips = Mesh {
+        tags: vec!["iron".to_owned()],
+        ..Mesh::default()
+    };
+    let mut uvs = Vec::new();
+    for strip in 0..STRIPS {
+        // A metre long, a centimetre wide.
+        let corners = [[0.0, 0.0], [1.0, 0.0], [1.0, 0.01], [0.0, 0.01_f32]];
+        let first = strips.positions.len() as u32;
+        strips
+            .positions
+            .extend(corners.map(|[x, y]| [x, y, strip as f32]));
+        for triangle in [[0, 1, 2], [0, 2, 3_usize]] {
+            strips
+                .triangles
+                .push(triangle.map(|corner| first + corner as u32));
+            strips.face_tags.push(0);
+            uvs.push(triangle.map(|corner| corners[corner].map(|metres| 0.5 * metres)));
+        }
+    }
+    strips.uvs = Some(uvs);
+    let source = Source {
+        label: "strips",
+        mesh: &strips,
+        maps: Vec::new(),
+    };
+    let packed = pack(&[source], &[], &packing()).unwrap();
+    assert_eq!(packed.charts, STRIPS);
+    // The densest with strips side by side in columns, each on whole texels.
+    let padding = 4;
+    // Half the padding to either border, and one less between than strips.
+    let beside = |texels: f64| SIZE / (texels as usize + 1 + padding);
+    let fits = |density: &f64| beside(*density) * beside(0.01 * density) >= STRIPS;
+    let best = (1..2 * SIZE)
+        .rev()
+        .map(|half| 0.5 * half as f64)
+        .find(fits)
+        .unwrap();
+    assert!(
+        packed.texels_per_m > 0.99 * best,
+        "{} of {best}",
+        packed.texels_per_m
+    );
+}
