@@ -4,7 +4,7 @@ use crate::declare::{Declaration, Default, Kind, Outputs, Port, SettingDecl, Set
 
 pub(super) const LEVELS: Declaration = Declaration {
     name: "levels",
-    version: 5,
+    version: 6,
     summary: "Reduces to several budgets in one pass, each level from the one before; a level without a budget is not made.",
     inputs: &[Port {
         name: "mesh",

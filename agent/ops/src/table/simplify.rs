@@ -19,7 +19,7 @@ const MESH_OUT: Port = Port {
 
 pub(super) const SIMPLIFY: Declaration = Declaration {
     name: "simplify",
-    version: 5,
+    version: 6,
     summary: "Reduces to a number of triangles, a share of them or an error; borders between tags and open borders are kept, and give way in stages only where a number is out of reach otherwise.",
     inputs: &[MESH_IN],
     outputs: Outputs::Fixed(&[MESH_OUT]),

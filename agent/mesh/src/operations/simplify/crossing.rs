@@ -15,6 +15,8 @@ pub(super) struct Watch {
     boxes: Vec<Around>,
     /// For each triangle the place of its box.
     place_of: Vec<u32>,
+    /// Where faces pass through each other already, that stands only in the way of what makes it worse.
+    pub lenient: bool,
 }
 
 /// A box in single precision, rounded outwards; that of a dead face holds nothing.
@@ -80,13 +82,14 @@ impl Watch {
         }
     }
 
-    /// Whether any face at the two ends would pass through another one if both ends came together at `place`.
+    /// Whether any face at the two ends would pass through another one if both ends came together at `place`; for a lenient watch,
+    /// through more of them than now.
     pub fn would_cross(&self, surface: &Surface, [a, b]: [u32; 2], place: DVec3) -> bool {
         if self.boxes.is_empty() {
             return false;
         }
         // What stays of the faces at either end, as they would be, with `a` for both ends.
-        let mut faces: Vec<([u32; 3], [DVec3; 3])> = Vec::with_capacity(16);
+        let mut faces: Vec<Face> = Vec::with_capacity(16);
         for (end, other) in [(a, b), (b, a)] {
             for corner in surface.corners(end) {
                 let [first, second] = surface.others(corner);
@@ -96,29 +99,52 @@ impl Watch {
                 }
             }
         }
+        let most = if self.lenient { usize::MAX } else { 1 };
+        let after = self.crossings(surface, &faces, [a, b], most);
+        if after == 0 || !self.lenient {
+            return after > 0;
+        }
+        let now: Vec<Face> = surface
+            .corners(a)
+            .chain(
+                surface
+                    .corners(b)
+                    .filter(|&corner| !surface.others(corner).contains(&a)),
+            )
+            .map(|corner| face(surface, corner / 3))
+            .collect();
+        self.crossings(surface, &now, [a, b], after) < after
+    }
+
+    /// How many pairs of one of these faces and one that is not at the two vertices pass through each other; counted up to `most`.
+    fn crossings(&self, surface: &Surface, faces: &[Face], ends: [u32; 2], most: usize) -> usize {
         let corners: Vec<DVec3> = faces.iter().flat_map(|(_, corners)| *corners).collect();
         let all = Around::of(&corners, 0);
-        let near: Vec<([u32; 3], [DVec3; 3])> = self
+        let near: Vec<Face> = self
             .boxes
             .iter()
             .filter(|around| all.meets(around) && surface.alive[around.triangle as usize])
-            .map(|around| {
-                (
-                    surface.triangles[around.triangle as usize],
-                    surface.places(around.triangle),
-                )
-            })
-            .filter(|(vertices, _)| !vertices.contains(&a) && !vertices.contains(&b))
+            .map(|around| face(surface, around.triangle))
+            .filter(|(vertices, _)| !ends.iter().any(|end| vertices.contains(end)))
             .collect();
         faces
             .iter()
-            .any(|face| near.iter().any(|other| crosses(face, other)))
+            .flat_map(|one| near.iter().filter(|other| crosses(one, other)))
+            .take(most)
+            .count()
     }
 }
 
+/// Vertices of a face and their places.
+type Face = ([u32; 3], [DVec3; 3]);
+
+fn face(surface: &Surface, triangle: u32) -> Face {
+    (surface.triangles[triangle as usize], surface.places(triangle))
+}
+
 /// Whether two faces pass through each other somewhere else than where they hang together.
-fn crosses(one: &([u32; 3], [DVec3; 3]), other: &([u32; 3], [DVec3; 3])) -> bool {
-    let pierces = |edges_of: &([u32; 3], [DVec3; 3]), face: &([u32; 3], [DVec3; 3])| {
+fn crosses(one: &Face, other: &Face) -> bool {
+    let pierces = |edges_of: &Face, face: &Face| {
         (0..3).any(|side| {
             let ends = [side, (side + 1) % 3];
             let is_apart = ends.iter().all(|&end| !face.0.contains(&edges_of.0[end]));

@@ -5,6 +5,7 @@
 //! - `quadric`: squared distances to planes, summed.
 //! - `surface`: triangles that can be merged away.
 //! - `reduce`: which edges may collapse, where to, and in which order.
+//! - `folds`: how much is folded where that was given up.
 //! - `crossing`: keeps faces of a coarse surface from passing through each other.
 //! - `tunnel`: cuts and caps narrow tunnels.
 //! - `pressure`: what gives way when a budget is out of reach otherwise.
@@ -12,6 +13,7 @@
 //! - `stray`: the error that was reached.
 
 mod crossing;
+mod folds;
 mod pressure;
 mod quadric;
 mod reduce;
@@ -54,14 +56,28 @@ pub struct Simplified {
     pub pressure: Pressure,
 }
 
+impl Simplified {
+    /// The share of the area that is folded: whose faces do not have the inside behind and the outside before them. Told only where faces
+    /// were let pass through each other, of a closed surface.
+    pub fn folded(&self) -> Option<f64> {
+        let is_asked = self.pressure.crosses() && self.mesh.is_closed();
+        is_asked.then(|| folds::share(&self.mesh))
+    }
+}
+
 pub(super) fn run(context: &Context<'_>) -> Result<Produced, OperationError> {
     let mesh = input(context)?;
     let simplified = simplify(&mesh, goal(context)?)?;
     let triangles = simplified.mesh.triangles.len() as f64;
-    Ok(Produced::mesh(simplified.mesh)
+    let folded = simplified.folded();
+    let mut produced = Produced::mesh(simplified.mesh)
         .with_figure("triangles", triangles)
         .with_figure("error_m", simplified.error_m)
-        .with_figure("pressure", f64::from(simplified.pressure as u8)))
+        .with_figure("pressure", f64::from(simplified.pressure as u8));
+    if let Some(folded) = folded {
+        produced = produced.with_figure("folded", folded);
+    }
+    Ok(produced)
 }
 
 /// The mesh to reduce, without UVs if the call says so.

@@ -14,7 +14,7 @@ pub enum Pressure {
     Borders,
     /// Borders hardly pull, and small patches of a tag may go as long as the tag has others.
     Patches,
-    /// Faces may pass through each other.
+    /// Faces may pass through each other: one collapse at a time, and only once nothing else may collapse.
     Crossings,
 }
 

@@ -1,5 +1,6 @@
 //! Which edges may collapse, where to, and in which order.
 
+mod crossings;
 mod prepare;
 mod rounds;
 mod store;
@@ -72,6 +73,8 @@ struct Reducer {
     faces_of_tag: Vec<usize>,
     watch: Watch,
     pressure: Pressure,
+    /// Faces may pass through each other just now.
+    crosses: bool,
     until: Until,
     /// Room for what is around the two ends of an edge.
     around: [Vec<Spoke>; 2],
@@ -89,14 +92,8 @@ pub(super) struct Reduced {
 pub(super) fn reduce(mesh: &Mesh, until: Until, pressure: Pressure) -> Reduced {
     let mut reducer = Reducer::new(mesh, until, pressure);
     rounds::run(&mut reducer);
-    // What a neighbour stood in the way of may be possible after it has gone, so ask again until nothing is.
-    while !reducer.is_done() {
-        let before = reducer.surface.living;
-        reducer.enter_all();
-        let reached_stray = reducer.run();
-        if reached_stray || reducer.surface.living == before {
-            break;
-        }
+    if !reducer.run_out() && pressure.crosses() {
+        crossings::run(&mut reducer);
     }
     reducer.into_mesh(mesh)
 }
@@ -148,6 +145,7 @@ impl Reducer {
             faces_of_tag,
             watch: Watch::default(),
             pressure,
+            crosses: false,
             until,
             around: Default::default(),
             beside: Vec::new(),
@@ -156,6 +154,20 @@ impl Reducer {
 
     fn is_done(&self) -> bool {
         self.surface.living <= self.until.triangles
+    }
+
+    /// Collapses until it is time to stop or nothing may collapse; `true` if the next one would stray too far.
+    fn run_out(&mut self) -> bool {
+        // What a neighbour stood in the way of may be possible after it has gone, so ask again until nothing is.
+        while !self.is_done() {
+            let before = self.surface.living;
+            self.enter_all();
+            let reached_stray = self.run();
+            if reached_stray || self.surface.living == before {
+                return reached_stray;
+            }
+        }
+        false
     }
 
     /// Enters every edge afresh.
@@ -339,12 +351,12 @@ impl Reducer {
         if !self.keeps_borders([a, b], &faces)
             || !self.keeps_sides(a, around[0], b, place)
             || !self.keeps_sides(b, around[1], a, place)
-            || (!self.pressure.crosses() && self.watch.would_cross(&self.surface, [a, b], place))
+            || (!self.crosses && self.watch.would_cross(&self.surface, [a, b], place))
         {
             return Tried::Refused;
         }
         let moves = Moves::of(&self.surface, [a, b], &faces, place);
-        if !self.pressure.crosses() && moves.turn_over(&self.surface) {
+        if !self.crosses && moves.turn_over(&self.surface) {
             return Tried::Refused;
         }
         for tag in &faces.tags[..faces.count] {

@@ -267,31 +267,30 @@ fn threads_change_nothing() {
     assert_eq!(with(1), with(7));
 }
 
-/// Share of the area whose faces do not have the inside behind and the outside before them.
-fn share_turned_in(mesh: &Mesh) -> f64 {
-    let lift = 1.0e-5 * f64::from(mesh.bounds().unwrap().diagonal());
-    let all = || (0..mesh.triangles.len()).map(|face| mesh.corners(face).map(point));
-    let wrong: f64 = (0..mesh.triangles.len())
-        .filter(|&face| {
-            let [a, b, c] = mesh.corners(face).map(point);
-            let up = (b - a).cross(c - a).normalize_or_zero() * lift;
-            let middle = (a + b + c) / 3.0;
-            let around = |place| crate::spatial::winding_number(place, all()).round();
-            around(middle + up) != 0.0 || around(middle - up) != 1.0
-        })
-        .map(|face| mesh.triangle_area(face))
-        .sum();
-    wrong / mesh.area()
-}
-
 #[test]
 fn hardly_any_face_is_turned_in_even_far_below_what_a_crate_needs() {
     let crate_ = remesh(&plank_crate(), 0.01).unwrap();
     for (budget, most) in [(2000, 0.0), (600, 0.0), (300, 0.0), (100, 0.01)] {
         let out = simplify(&crate_, Goal::Triangles(budget)).unwrap();
-        let share = share_turned_in(&out.mesh);
+        let share = folds::share(&out.mesh);
         assert!(share <= most, "{share} at {budget}, {:?}", out.pressure);
     }
+}
+
+#[test]
+fn what_is_folded_is_told() {
+    let mut ball = sphere([0.0; 3], 1.0, 3, "iron");
+    assert_eq!(folds::share(&ball), 0.0);
+    let faces = ball.triangles.len();
+    // A smaller one inside, of which both sides lie in the larger one.
+    let inner = together(&[ball.clone(), sphere([0.0; 3], 0.5, 3, "iron")]);
+    assert!(
+        (folds::share(&inner) - 0.2).abs() < 1e-3,
+        "{}",
+        folds::share(&inner)
+    );
+    ball.triangles.iter_mut().for_each(|corners| corners.swap(0, 1));
+    assert_eq!((folds::share(&ball), ball.triangles.len()), (1.0, faces));
 }
 
 #[test]
