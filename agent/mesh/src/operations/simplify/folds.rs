@@ -8,6 +8,9 @@ use crate::spatial::{point, winding_number};
 /// From the middle of a face, as a share of the bounds' diagonal: far beyond the digits of a file, far below what is thin.
 const LIFT: f64 = 1.0e-5;
 
+/// More faces than this are not asked: folds come of coarse budgets, and the answer would take minutes.
+pub(super) const MOST_FACES: usize = 5000;
+
 /// The share of the area whose faces do not have the inside behind and the outside before them.
 ///
 /// Of a closed surface, whose winding numbers are whole. Every face asks all others, so the cost grows with the square of their number.

@@ -58,9 +58,11 @@ pub struct Simplified {
 
 impl Simplified {
     /// The share of the area that is folded: whose faces do not have the inside behind and the outside before them. Told only where faces
-    /// were let pass through each other, of a closed surface.
+    /// were let pass through each other, of a closed surface that is coarse.
     pub fn folded(&self) -> Option<f64> {
-        let is_asked = self.pressure.crosses() && self.mesh.is_closed();
+        let is_asked = self.pressure.crosses()
+            && self.mesh.triangles.len() <= folds::MOST_FACES
+            && self.mesh.is_closed();
         is_asked.then(|| folds::share(&self.mesh))
     }
 }
