@@ -66,7 +66,7 @@ async function tried(page, kind) {
     const states = () => looked(() => page.$$eval("td[data-state]", (cells) => cells.map((cell) => cell.dataset.state)));
     const before = await states();
     await looked(() => page.click('button[data-order$="/pause"]'));
-    await page.waitForSelector('button[data-order$="/resume"]', { timeout: 10000 });
+    await page.waitForSelector('button[data-order$="/resume"]', { timeout: 30000 });
     const said = await looked(() => page.$eval("#says", (place) => place.textContent));
     await looked(() => page.click('button[data-order$="/resume"]'));
     let pictures = 0;
@@ -92,7 +92,7 @@ async function tried(page, kind) {
     }
     const after = await states();
     const approve = 'button[data-order*="/approve?variant="]';
-    await page.waitForSelector(approve, { timeout: 10000 });
+    await page.waitForSelector(approve, { timeout: 30000 });
     await order(approve);
     return { before, after, text: await looked(() => page.$eval("main", (main) => main.innerText)) };
   }

@@ -13,8 +13,14 @@ use line::{Point, median, slope};
 pub const SAMPLES_KEPT: usize = 16;
 /// Measured attempts from which on a declaration no longer counts.
 pub const SAMPLES_TRUSTED: usize = 3;
-/// Learned memory is what was measured, and a fifth more.
-const MEMORY_HEADROOM: f64 = 1.2;
+/// Learned memory is what was measured, and a fifth more,
+const MEMORY_HEADROOM: f64 = 0.2;
+/// or, from so many attempts on that all ran to their end, twice what they differ by, but at least a twentieth more. A fifth of a large
+/// item is often the room of many small ones, and of a second large one.
+const STEADY_FROM: usize = 8;
+const STEADY_HEADROOM: f64 = 0.05;
+/// Beyond the largest size that was measured by more than this factor nothing is known to be steady.
+const STEADY_REACH: f64 = 1.25;
 /// An attempt that was ended over its limit would have needed more: with the headroom, half as much again.
 const ENDED_EARLY: f64 = 1.25;
 /// No process is expected to need less.
@@ -53,12 +59,19 @@ impl Learned {
         &self.samples
     }
 
-    /// Adds a measured attempt and forgets the oldest one beyond [`SAMPLES_KEPT`].
+    /// Adds a measured attempt and forgets the oldest one beyond [`SAMPLES_KEPT`], but neither the last one of the largest size nor that
+    /// of the smallest: large items run first, and many small ones after them would leave nothing that is known of large ones.
     pub fn add(&mut self, sample: Sample) {
-        if self.samples.len() == SAMPLES_KEPT {
-            self.samples.remove(0);
-        }
         self.samples.push(sample);
+        if self.samples.len() > SAMPLES_KEPT {
+            let size = |at: &usize| self.samples[*at].input_bytes;
+            let places = || 0..self.samples.len();
+            // Of equals, `max_by_key` gives the last and `min_by_key` the first.
+            let largest = places().max_by_key(size);
+            let smallest = places().rev().min_by_key(size);
+            let oldest = places().find(|at| Some(*at) != largest && Some(*at) != smallest);
+            self.samples.remove(oldest.unwrap_or(0));
+        }
     }
 
     /// Attempts that ran to their end, of those kept.
@@ -72,7 +85,7 @@ impl Learned {
     /// What the samples say about inputs of this size. `None`: there are none.
     ///
     /// Memory: the line that lies above every sample, with headroom; among at most sixteen samples the largest
-    /// is the high quantile. Never less than the smallest peak that was seen. Time: the line through the
+    /// is the high quantile. The headroom is a fifth, or less where many attempts hardly differ. Never less than the smallest peak that was seen. Time: the line through the
     /// middle of the samples, never less than half the shortest duration.
     pub fn expect(&self, input_bytes: u64) -> Option<Expectation> {
         let size = input_bytes as f64;
@@ -97,11 +110,29 @@ impl Learned {
             .map(|peak| peak.value - growth * peak.size)
             .reduce(f64::max)?;
         let smallest = peaks.iter().map(|peak| peak.value).reduce(f64::min)?;
-        let memory = (base + growth * size).max(smallest) * MEMORY_HEADROOM;
+        let needed = (base + growth * size).max(smallest);
+        let most = needed * MEMORY_HEADROOM;
+        let headroom = if self.is_steady_at(size) {
+            let differ = peaks
+                .iter()
+                .map(|peak| base + growth * peak.size - peak.value)
+                .fold(0.0, f64::max);
+            (2.0 * differ).max(needed * STEADY_HEADROOM).min(most)
+        } else {
+            most
+        };
         Some(Expectation {
-            memory_bytes: (memory.ceil() as u64).max(LEAST_MEMORY_BYTES),
+            memory_bytes: ((needed + headroom).ceil() as u64).max(LEAST_MEMORY_BYTES),
             elapsed_ms: self.expect_elapsed_ms(size),
         })
+    }
+
+    /// Enough is known about inputs of this size for less headroom.
+    fn is_steady_at(&self, size: f64) -> bool {
+        let largest = self.samples.iter().map(|sample| sample.input_bytes).max();
+        self.samples.len() >= STEADY_FROM
+            && self.complete() == self.samples.len()
+            && largest.is_some_and(|largest| size <= largest as f64 * STEADY_REACH)
     }
 
     fn expect_elapsed_ms(&self, size: f64) -> Option<Millis> {
@@ -294,6 +325,37 @@ mod tests {
             });
         }
         assert_eq!(learned.samples().len(), SAMPLES_KEPT);
-        assert_eq!(learned.expect(MIB).unwrap().memory_bytes, 60 * MIB);
+        assert_eq!(learned.expect(MIB).unwrap().memory_bytes, 105 * MIB / 2);
+    }
+
+    #[test]
+    fn many_small_items_leave_what_is_known_of_the_large_one() {
+        let mut samples = vec![(70, 285, Some(6000))];
+        samples.extend((0..40).map(|number| (2 + number % 5, 13 + 4 * (number % 5), Some(1500))));
+        let learned = learned(&samples);
+        assert_eq!(learned.samples().len(), SAMPLES_KEPT);
+        let large = learned.expect(70 * MIB).unwrap().memory_bytes;
+        assert_eq!(large, 285 * MIB * 21 / 20, "a twentieth more than what was seen");
+    }
+
+    #[test]
+    fn headroom_shrinks_only_where_many_attempts_hardly_differ() {
+        let steady = |peaks: &[u64]| {
+            let samples: Vec<_> = peaks.iter().map(|peak| (1, *peak, Some(10))).collect();
+            learned(&samples).expect(MIB).unwrap().memory_bytes
+        };
+        assert_eq!(steady(&[100; 7]), 120 * MIB, "too few");
+        assert_eq!(steady(&[100; 8]), 105 * MIB);
+        assert_eq!(steady(&[100, 96, 100, 98, 97, 99, 100, 100]), 108 * MIB);
+        assert_eq!(steady(&[100, 50, 100, 90, 60, 80, 100, 100]), 120 * MIB);
+        let mut ended = vec![(1, 100, Some(10)); 9];
+        ended.push((1, 80, None));
+        let ended = learned(&ended).expect(MIB).unwrap().memory_bytes;
+        assert_eq!(ended, 120 * MIB, "one was ended over its memory");
+        let far = learned(&[(1, 100, Some(10)); 9])
+            .expect(2 * MIB)
+            .unwrap()
+            .memory_bytes;
+        assert_eq!(far, 120 * MIB, "nothing was seen of that size");
     }
 }
