@@ -137,6 +137,7 @@ async fn with_coordinator(
         Command::Resume(arguments) => {
             commands::pause::pause(arguments, Wish::Resume, settings, printer).await
         }
+        Command::Prefer(arguments) => commands::prefer::prefer(arguments, settings, printer).await,
         Command::Stop(arguments) => commands::stop::stop(arguments, settings, printer).await,
         Command::Join(arguments) => commands::join::join(arguments, settings, printer).await,
         Command::Store(arguments) => commands::store::store(arguments, settings, printer).await,

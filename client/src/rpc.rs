@@ -9,9 +9,9 @@ use tidemill_proto::v1::runs_client::RunsClient;
 use tidemill_proto::v1::upkeep_client::UpkeepClient;
 use tidemill_proto::v1::{
     AboutAnswer, AboutRequest, AgainRequest, AgentRow, AgentsRequest, BlobChunk, BlobHeader, BlobRequest,
-    DigestList, HistoryRequest, ItemRequest, ItemRow, ItemView, ItemsRequest, LogRequest, Plan, PreviewItem,
-    RunRequest, RunRow, SubmitHeader, SubmitPart, Submitted, WatchEvent, WatchRequest, WholeBlobs, WhyAnswer,
-    blob_chunk, submit_part,
+    DigestList, HistoryRequest, ItemRequest, ItemRow, ItemView, ItemsRequest, LogRequest, Plan,
+    PreferRequest, PreviewItem, RunRequest, RunRow, SubmitHeader, SubmitPart, Submitted, WatchEvent,
+    WatchRequest, WholeBlobs, WhyAnswer, blob_chunk, submit_part,
 };
 use tidemill_proto::v1::{
     PinRequest, SweepEvent, SweepRequest, UsageRequest, UsageRow, VerifyEvent, VerifyRequest,
@@ -279,6 +279,21 @@ impl Rpc {
     /// Lets a paused run go on.
     pub async fn resume(&self, run: &str) -> Result<RunRow, Failure> {
         one(self.runs.clone().resume(run_request(run)).await)
+    }
+
+    /// Changes an open run's priority and share; `None`: it stays.
+    pub async fn prefer(
+        &self,
+        run: &str,
+        priority: Option<i32>,
+        share: Option<u32>,
+    ) -> Result<RunRow, Failure> {
+        let request = PreferRequest {
+            run: run.to_owned(),
+            priority,
+            share,
+        };
+        one(self.runs.clone().prefer(request).await)
     }
 
     /// Opens an ended run again.

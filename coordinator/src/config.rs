@@ -29,6 +29,8 @@ pub struct Config {
     pub keep_disk_bytes: Option<u64>,
     /// Is told what came of each run that ends: one JSON object on its standard input.
     pub summary_program: Option<PathBuf>,
+    /// The store is read through over and over, so many bytes a second; `None`: only when a person asks.
+    pub verify_rate: Option<u64>,
 }
 
 impl Config {
@@ -45,12 +47,18 @@ impl Config {
             tool_answer_wait: Duration::from_secs(20),
             keep_disk_bytes: None,
             summary_program: None,
+            verify_rate: None,
         }
     }
 
     /// Where what is bound for a store elsewhere is staged.
     pub fn staging(&self) -> PathBuf {
         self.data.join("staging")
+    }
+
+    /// Where what came of each ended run is kept, as `RUN.json`; one person's program shows it instead.
+    pub fn summaries(&self) -> Option<PathBuf> {
+        (!self.embedded).then(|| self.data.join("summaries"))
     }
 
     /// For a studio's coordinator, with everything below `data`.

@@ -41,7 +41,7 @@ use crate::services::looks::LooksService;
 use crate::services::members::MembersService;
 use crate::services::runs::RunsService;
 use crate::services::upkeep::UpkeepService;
-use crate::upkeep::neighbours;
+use crate::upkeep::{neighbours, rounds};
 
 /// Bytes that a sender may be ahead of us, for one call and for all of a connection: a few chunks of a blob.
 const STREAM_WINDOW_BYTES: u32 = 2 * 1024 * 1024;
@@ -109,6 +109,8 @@ struct Shared {
     catalog: Arc<Catalog>,
     archive: Mutex<Option<Archive>>,
     closing: CancellationToken,
+    // Awaited before the record is closed, which it reads.
+    rounds: Mutex<Option<tokio::task::JoinHandle<()>>>,
     // Held for as long as the coordinator lives.
     lock: Mutex<Option<Ownership>>,
 }
@@ -144,6 +146,7 @@ impl Coordinator {
                 catalog: Arc::default(),
                 archive: Mutex::new(Some(archive.clone())),
                 closing: CancellationToken::new(),
+                rounds: Mutex::new(None),
                 lock: Mutex::new(Some(lock)),
             }),
         };
@@ -160,6 +163,15 @@ impl Coordinator {
             archive.clone(),
             shared.closing.child_token(),
         ));
+        if let Some(rate) = shared.config.verify_rate {
+            let rounds = rounds::make_rounds(
+                archive.clone(),
+                shared.engine.clone(),
+                rate,
+                shared.closing.child_token(),
+            );
+            *self::lock(&shared.rounds) = Some(tokio::spawn(rounds));
+        }
         tokio::spawn(keeper::keep(
             archive,
             Arc::clone(&shared.catalog),
@@ -192,6 +204,7 @@ impl Coordinator {
                 catalog: Arc::default(),
                 archive: Mutex::new(Some(archive)),
                 closing: CancellationToken::new(),
+                rounds: Mutex::new(None),
                 lock: Mutex::new(None),
             }),
         })
@@ -291,6 +304,11 @@ impl Coordinator {
     /// open in the record. Calling it again does nothing.
     pub async fn close(&self) {
         self.shared.closing.cancel();
+        let rounds = lock(&self.shared.rounds).take();
+        if let Some(rounds) = rounds {
+            // Told already, had it panicked.
+            let _ = rounds.await;
+        }
         let (done, closed) = oneshot::channel();
         if self.shared.engine.send(Event::Close(done)).await.is_ok() {
             // An error means that the engine ended without answering: then it is closed as well.

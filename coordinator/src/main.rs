@@ -80,9 +80,14 @@ struct Serve {
     /// twentieth of the disk if that is less. What runs may still use it.
     #[arg(long, value_name = "SIZE", value_parser = size)]
     keep_disk: Option<u64>,
-    /// Call this program whenever a run has ended, with what came of it as one JSON object on its standard input.
+    /// Call this program whenever a run has ended, with what came of it as one JSON object on its standard input. The same
+    /// object is kept as `summaries/RUN.json` in the data folder.
     #[arg(long, value_name = "PROGRAM")]
     summary_to: Option<PathBuf>,
+    /// Read the whole store through in the background, once a day and no faster than this in a second, as in "20 MiB". What
+    /// is damaged is set aside and named in the log; what made it runs again when it is needed.
+    #[arg(long, value_name = "SIZE", value_parser = size)]
+    verify_rate: Option<u64>,
 }
 
 /// Bytes of a size with its unit.
@@ -135,6 +140,7 @@ async fn run(command: Command) -> anyhow::Result<()> {
         lost_grace: Duration::from_secs(serve_as.lost_grace),
         keep_disk_bytes: serve_as.keep_disk,
         summary_program: serve_as.summary_to,
+        verify_rate: serve_as.verify_rate,
         ..Config::studio(serve_as.data)
     };
     if let Some(store) = serve_as.store {

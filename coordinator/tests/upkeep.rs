@@ -13,6 +13,7 @@ use support::agent::{FakeAgent, Work, Worker, argument, hello, honest, made_by};
 use support::plans::{model_bytes, plan, plan_of, step};
 use support::{Client, Studio};
 use tempfile::TempDir;
+use tidemill_coordinator::{Config, Coordinator};
 use tidemill_proto::Digest;
 use tidemill_proto::v1::looks_client::LooksClient;
 use tidemill_proto::v1::sweep_event::Phase;
@@ -414,4 +415,41 @@ async fn a_flipped_bit_and_a_lost_blob_are_found_and_named() {
     let last = verify(&mut keeper).await.pop().unwrap();
     assert_eq!((last.damaged_blobs, last.lost_blobs), (0, 0), "{last:?}");
     studio.close().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_coordinator_that_reads_its_store_through_finds_damage_that_nobody_asked_for() {
+    let studio = Studio::embedded().await;
+    let (mut client, _agent) = two_runs(&studio).await;
+    let rows = client.items("harbour-dock.2").await;
+    let row = rows.iter().find(|row| row.address == "crate/game").unwrap();
+    let hex = Digest::from_slice(&row.outputs[0].digest).unwrap().to_string();
+    let folder = studio.close().await;
+    let flipped = folder.path().join("store/blobs").join(&hex[..2]).join(&hex);
+    let mut bytes = std::fs::read(&flipped).unwrap();
+    bytes[3] ^= 0x10;
+    std::fs::remove_file(&flipped).unwrap();
+    std::fs::write(&flipped, bytes).unwrap();
+
+    let config = Config {
+        verify_rate: Some(1 << 30),
+        ..Config::embedded(folder.path())
+    };
+    let studio = Studio::with(folder, config).await;
+    let until = Instant::now() + Duration::from_secs(20);
+    while flipped.exists() {
+        assert!(Instant::now() < until, "it was never found");
+        tokio::time::sleep(Duration::from_millis(10)).await;
+    }
+    // Closing does not wait for a round, however slow: of a byte a second this one would take hours.
+    let folder = studio.close().await;
+    let config = Config {
+        verify_rate: Some(1),
+        ..Config::embedded(folder.path())
+    };
+    let slow = Coordinator::open(config).await.unwrap();
+    tokio::time::sleep(Duration::from_millis(300)).await;
+    let begun = Instant::now();
+    slow.close().await;
+    assert!(begun.elapsed() < Duration::from_secs(5), "{:?}", begun.elapsed());
 }

@@ -143,6 +143,13 @@ pub fn compare_reductions(high: &Path, lows: &[PathBuf]) -> Vec<Value> {
     rows
 }
 
+/// How much of closed meshes is folded, by the winding numbers of PyPI `libigl`: see `measure_folds.py`.
+pub fn measure_folds(files: &[PathBuf]) -> Vec<Value> {
+    let (ok, rows) = script("python3", "measure_folds.py", &texts(files));
+    assert!(ok, "{rows:?}");
+    rows
+}
+
 /// Tangents beside those of npm `mikktspace`.
 pub fn compare_tangents(files: &[PathBuf]) -> Vec<Value> {
     let (ok, rows) = script("node", "compare_tangents.js", &texts(files));

@@ -83,6 +83,10 @@ fn a_run_that_ends_is_told_to_the_studios_program_and_its_failure_is_said() {
     );
     assert_eq!(summary["cut_off"][0]["address"], "bad/stow");
 
+    let kept = studio.data().join(format!("summaries/{run}.json"));
+    let kept = std::fs::read_to_string(&kept).unwrap_or_else(|error| panic!("{}: {error}", kept.display()));
+    assert_eq!(serde_json::from_str::<Value>(&kept).unwrap(), summary);
+
     tell_with("exit 7");
     run_to_its_end(&studio);
     studio.wait_for("its failure to be said", || {

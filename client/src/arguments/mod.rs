@@ -112,6 +112,8 @@ pub enum Command {
     Pause(OneRun),
     /// Let a paused run go on
     Resume(OneRun),
+    /// Serve a run before others, or give it a larger share of the cores
+    Prefer(Prefer),
     /// Stop a run; finished items are kept
     Stop(OneRun),
     /// Join a studio's coordinator with an invitation
@@ -217,6 +219,18 @@ pub struct Delivering {
     pub before: Vec<String>,
 }
 
+/// How a run stands beside the others of a studio.
+#[derive(Debug, Clone, Copy, Default, Args)]
+pub struct Preference {
+    /// Runs of a higher priority are served first; 0 unless told otherwise
+    #[arg(long, value_name = "NUMBER", allow_negative_numbers = true, value_parser = clap::value_parser!(i32).range(-1000..=1000))]
+    pub priority: Option<i32>,
+    /// Share of the cores beside other runs of the same priority: 2 gets twice as much as 1, which is what runs have
+    /// unless told otherwise
+    #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u32).range(1..=1000))]
+    pub share: Option<u32>,
+}
+
 /// `run MANIFEST`.
 #[derive(Debug, Args)]
 pub struct Run {
@@ -232,6 +246,9 @@ pub struct Run {
     /// Serve the live page meanwhile, as in 127.0.0.1:7421; only on a loopback address
     #[arg(long, value_name = "HOST:PORT")]
     pub page: Option<std::net::SocketAddr>,
+    /// How it stands beside other runs.
+    #[command(flatten)]
+    pub preference: Preference,
     /// What happens at the end.
     #[command(flatten)]
     pub ending: Ending,
@@ -243,6 +260,18 @@ pub struct OneRun {
     /// The run, as in harbour-dock.12; harbour-dock is its newest; left out: the newest of all
     #[arg(value_name = "RUN", add = complete::runs())]
     pub run: Option<String>,
+}
+
+/// `prefer RUN`.
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("wish").args(["priority", "share"]).required(true).multiple(true)))]
+pub struct Prefer {
+    /// The run, as in harbour-dock.12; harbour-dock is its newest; left out: the newest of all
+    #[arg(value_name = "RUN", add = complete::runs())]
+    pub run: Option<String>,
+    /// What changes.
+    #[command(flatten)]
+    pub preference: Preference,
 }
 
 /// A run and some of its items.
@@ -351,6 +380,9 @@ pub struct Forecast {
     /// Of a manifest: as if items that match were run in spite of a recorded result
     #[arg(long, value_name = "PATTERN")]
     pub anew: Vec<String>,
+    /// Of a manifest: how it would stand beside other runs.
+    #[command(flatten)]
+    pub preference: Preference,
 }
 
 /// `again RUN [PATTERN…]`.

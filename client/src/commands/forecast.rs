@@ -42,7 +42,7 @@ pub async fn forecast(
         let found = match &prepared {
             Some(prepared) => {
                 session.agent_joined().await?;
-                of_plan(session, prepared, &arguments.anew, settings).await?
+                of_plan(session, prepared, arguments, settings).await?
             }
             None => of_run(session, arguments.target.as_deref()).await?,
         };
@@ -76,11 +76,12 @@ async fn of_run(session: &Session, target: Option<&str>) -> Result<Forecast, Fai
 async fn of_plan(
     session: &Session,
     prepared: &Prepared,
-    anew: &[String],
+    arguments: &arguments::Forecast,
     settings: &Settings,
 ) -> Result<Forecast, Failure> {
+    let header = header(prepared, &arguments.anew, arguments.preference, settings);
     let first = SubmitPart {
-        part: Some(submit_part::Part::Header(header(prepared, anew, settings))),
+        part: Some(submit_part::Part::Header(header)),
     };
     let bytes = prepared.plan.encode_to_vec();
     let pieces = bytes.chunks(CHUNK_BYTES).map(|piece| SubmitPart {

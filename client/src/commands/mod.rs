@@ -17,6 +17,7 @@ pub mod log;
 pub mod page;
 pub mod pause;
 pub mod plan;
+pub mod prefer;
 pub mod report;
 pub mod run;
 pub mod show;

@@ -7,7 +7,7 @@ use tidemill_proto::v1::preview_item::Outcome;
 
 use super::run::header;
 use super::with_session;
-use crate::arguments;
+use crate::arguments::{self, Preference};
 use crate::exit::ExitStatus;
 use crate::failure::Failure;
 use crate::manifest::{missing_programs, prepare, shown};
@@ -40,7 +40,10 @@ pub async fn plan(
         session.agent_joined().await?;
         let items = session
             .rpc
-            .preview(header(&prepared, &arguments.anew, settings), &prepared.plan)
+            .preview(
+                header(&prepared, &arguments.anew, Preference::default(), settings),
+                &prepared.plan,
+            )
             .await?;
         if printer.is_json() {
             for item in &items {

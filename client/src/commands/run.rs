@@ -3,7 +3,7 @@
 use tidemill_proto::v1::SubmitHeader;
 
 use super::{ending, page};
-use crate::arguments;
+use crate::arguments::{self, Preference};
 use crate::exit::ExitStatus;
 use crate::failure::Failure;
 use crate::manifest::{Prepared, missing_programs, prepare, shown};
@@ -98,8 +98,11 @@ async fn submit_and_see(
     let rpc = session.rpc.clone();
     let submit = async {
         upload(&prepared.plan, &prepared.surveyed, &rpc, printer).await?;
-        rpc.submit(header(prepared, &arguments.anew, settings), &prepared.plan)
-            .await
+        rpc.submit(
+            header(prepared, &arguments.anew, arguments.preference, settings),
+            &prepared.plan,
+        )
+        .await
     };
     let submitted = tokio::select! {
         submitted = submit => submitted?,
@@ -140,12 +143,19 @@ async fn submit_and_see(
 }
 
 /// What is submitted beside the plan.
-pub(super) fn header(prepared: &Prepared, anew: &[String], settings: &Settings) -> SubmitHeader {
+pub(super) fn header(
+    prepared: &Prepared,
+    anew: &[String],
+    preference: Preference,
+    settings: &Settings,
+) -> SubmitHeader {
     SubmitHeader {
         manifest_text: prepared.file.text.clone(),
         person: settings.person.clone(),
         embedded: settings.place == Place::Own,
         anew: anew.to_vec(),
         folder: prepared.file.root.to_string_lossy().into_owned(),
+        priority: preference.priority.unwrap_or(0),
+        share: preference.share.unwrap_or(1),
     }
 }

@@ -1,7 +1,7 @@
 //! `show`: a run with its items, or single items with all that is known about them.
 
 use tidemill_page::figures::Figure;
-use tidemill_proto::v1::{Estimate, ItemInput, ItemRow, ItemView, MadeOutput, RunRow, Wait};
+use tidemill_proto::v1::{Estimate, ItemInput, ItemRow, ItemView, MadeOutput, RunRow, RunState, Wait};
 use tidemill_proto::{Digest, state};
 
 use super::with_run;
@@ -108,11 +108,16 @@ fn run_text(run: &RunRow) -> String {
         spent.push(format!("{} of processor time", human::duration(run.cpu_ms)));
     }
     lines.push(spent.join(", "));
+    let preference = human::preference(run.priority, run.share);
     let marks = [
         (run.draft, "a draft: not delivered without --to".to_owned()),
         (
             !run.until.is_empty(),
             format!("until {}: not delivered without --to", run.until),
+        ),
+        (
+            run.state() != RunState::Ended && !preference.is_empty(),
+            preference,
         ),
         (run.stopped_by_person, "stopped by a person".to_owned()),
         (!run.note.is_empty(), run.note.clone()),

@@ -115,8 +115,11 @@ async fn one_run(
     let rpc = session.rpc.clone();
     let submit = async {
         upload(&prepared.plan, &prepared.surveyed, &rpc, printer).await?;
-        rpc.submit(run::header(prepared, &arguments.anew, settings), &prepared.plan)
-            .await
+        rpc.submit(
+            run::header(prepared, &arguments.anew, arguments.preference, settings),
+            &prepared.plan,
+        )
+        .await
     };
     let name = tokio::select! {
         submitted = submit => match submitted {

@@ -43,6 +43,18 @@ pub fn count(n: usize, one: &str, many: &str) -> String {
     }
 }
 
+/// `priority 5, share 2`: how a run stands beside others; empty where it stands as all runs do.
+pub fn preference(priority: i32, share: u32) -> String {
+    let mut words = Vec::new();
+    if priority != 0 {
+        words.push(format!("priority {priority}"));
+    }
+    if share > 1 {
+        words.push(format!("share {share}"));
+    }
+    words.join(", ")
+}
+
 /// A moment (Unix time in ms) in the local time zone: `2031-05-02 14:07`; empty for 0.
 pub fn moment(unix_ms: i64) -> String {
     moment_in(unix_ms, &jiff::tz::TimeZone::system())
@@ -66,6 +78,13 @@ pub fn now_ms() -> i64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn only_what_is_unlike_other_runs_is_said() {
+        assert_eq!(preference(0, 1), "");
+        assert_eq!(preference(-3, 1), "priority -3");
+        assert_eq!(preference(5, 2), "priority 5, share 2");
+    }
 
     #[test]
     fn durations_keep_two_units() {

@@ -6,7 +6,7 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use tidemill_proto::state;
-use tidemill_proto::v1::{Attempt, ItemState, PictureWish};
+use tidemill_proto::v1::{Attempt, ItemState, PictureWish, RunState};
 
 use crate::STYLE;
 use crate::facts::{PictureSource, RunFacts};
@@ -84,6 +84,8 @@ pub fn about(facts: &RunFacts) -> Markup {
             @if !run.folder.is_empty() { " from " code { (run.folder) } }
             @if run.draft { ", a draft" }
             @if !run.until.is_empty() { ", until " (run.until) }
+            @if run.state() != RunState::Ended && run.priority != 0 { ", priority " (run.priority) }
+            @if run.state() != RunState::Ended && run.share > 1 { ", share " (run.share) }
             @if run.stopped_by_person { ", stopped by a person" }
             @if !run.note.is_empty() { ". " (run.note) }
         }

@@ -69,6 +69,10 @@ pub struct RunMoves {
     pub stopped_by_person: bool,
     /// Ready items are held back.
     pub paused: bool,
+    /// Runs of a higher one are served first.
+    pub priority: i32,
+    /// Of the cores, beside runs of its priority; 0 counts as 1.
+    pub share: u32,
     /// Why nothing moves.
     pub note: String,
 }
@@ -242,6 +246,8 @@ impl RunBoard {
             until: self.plan.until.clone(),
             paused: moves.paused,
             tools: Vec::new(),
+            priority: moves.priority,
+            share: moves.share.max(1),
         }
     }
 

@@ -55,6 +55,33 @@ impl Engine {
         self.refresh_notes();
     }
 
+    pub(super) fn prefer(
+        &mut self,
+        name: RunName,
+        priority: Option<i32>,
+        share: Option<u32>,
+        reply: Reply<RunRow>,
+    ) {
+        let id = match self.live_run(&name) {
+            Ok(id) => id,
+            Err(refusal) => return answer(reply, Err(refusal)),
+        };
+        if let Some(run) = self.runs.get_mut(&id) {
+            run.board.move_run(|moves| {
+                moves.priority = priority.unwrap_or(moves.priority);
+                moves.share = share.unwrap_or(moves.share);
+            });
+        }
+        self.commit_run_row(id, Ticket::Asked(name, reply));
+        if let Some(priority) = priority {
+            self.step(Event::Priority { run: id, priority });
+        }
+        if let Some(share) = share {
+            self.step(Event::Share { run: id, share });
+        }
+        self.refresh_notes();
+    }
+
     /// Writes a run's row as it is now.
     fn commit_run_row(&mut self, id: RunId, ticket: Ticket) {
         let Some(run) = self.runs.get_mut(&id) else { return };
@@ -129,8 +156,9 @@ impl Engine {
             moves.finish_estimate_ms = 0;
             moves.note.clear();
         });
-        if let Some(program) = &self.config.summary_program {
-            summary::tell(program.clone(), summary::summary(&run.board));
+        let (folder, program) = (self.config.summaries(), self.config.summary_program.clone());
+        if folder.is_some() || program.is_some() {
+            summary::tell(folder, program, summary::summary(&run.board));
         }
         self.step(Event::RunRemoved { run: id });
         // A process that is still being ended keeps its booking until its agent says that it is gone.

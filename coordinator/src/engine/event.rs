@@ -104,6 +104,8 @@ pub enum Event {
     Stop(RunName, Reply<RunRow>),
     /// Hold ready items back, or no longer.
     Pause(RunName, bool, Reply<RunRow>),
+    /// Change priority and share of an open run; `None`: it stays.
+    Prefer(RunName, Option<i32>, Option<u32>, Reply<RunRow>),
     /// Open an ended run again.
     Again(Box<Again>, Reply<RunRow>),
     /// Which exact version each of these tools would get now; answered when all agents have said what they

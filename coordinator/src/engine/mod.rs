@@ -261,6 +261,7 @@ impl Engine {
             Event::Submitted(run, reply) => self.submit(run, reply),
             Event::Stop(run, reply) => self.stop(run, reply),
             Event::Pause(run, paused, reply) => self.pause(run, paused, reply),
+            Event::Prefer(run, priority, share, reply) => self.prefer(run, priority, share, reply),
             Event::Again(again, reply) => self.again(again, reply),
             Event::FixTools(tools, reply) => self.fix_tools(tools, reply),
             Event::Explain(run, index, reply) => self.explain(&run, index, reply),

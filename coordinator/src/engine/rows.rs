@@ -90,6 +90,8 @@ pub fn refresh_run(record: &mut RunRecord, board: &RunBoard) {
     record.attempts = moves.attempts;
     record.stopped_by_person = moves.stopped_by_person;
     record.paused = moves.paused;
+    record.priority = moves.priority;
+    record.share = moves.share;
 }
 
 /// Marks a run's row as ended or open.

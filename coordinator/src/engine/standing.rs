@@ -37,6 +37,10 @@ pub struct RunStanding {
     pub tools: Arc<HashMap<String, String>>,
     /// Its ready items are held back.
     pub paused: bool,
+    /// Its priority beside the others.
+    pub priority: i32,
+    /// Its share beside others of its priority; 0 counts as 1.
+    pub share: u32,
     /// For how long items have run.
     pub running: HashMap<u32, Millis>,
 }
@@ -57,6 +61,8 @@ impl Engine {
             board: Arc::clone(&run.board),
             tools: Arc::clone(&run.tools),
             paused: run.board.moves().paused,
+            priority: run.board.moves().priority,
+            share: run.board.moves().share,
             running: self
                 .leases
                 .values()

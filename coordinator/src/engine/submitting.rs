@@ -100,6 +100,10 @@ impl Engine {
             plan: Digest::from_slice(&new.record.plan).unwrap_or_else(|_| Digest::of(b"")),
         };
         let board = Arc::new(RunBoard::new(facts, new.plan));
+        board.move_run(|moves| {
+            moves.priority = new.record.priority;
+            moves.share = new.record.share;
+        });
         let plan = board.plan();
         let anew: HashSet<u32> = if new.record.anew.is_empty() {
             HashSet::new()
@@ -135,8 +139,8 @@ impl Engine {
             run: id,
             items: with_seats(recipe.specs, &seats),
             settled,
-            share: 1,
-            priority: 0,
+            share: record.share,
+            priority: record.priority,
             paused: record.paused,
         };
         let run = LiveRun {

@@ -1,7 +1,7 @@
-//! What came of a run, told to a program of the studio's choice when the run ends: one JSON object on its standard
-//! input. What the program does with it (mail, chat, a light on the roof) is its own affair; nobody waits for it.
+//! What came of a run, one JSON object: kept in a folder when the run ends, and told to a program of the studio's choice on
+//! its standard input. What the program does with it (mail, chat, a light on the roof) is its own affair; nobody waits for it.
 
-use std::io::Write as _;
+use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
@@ -55,19 +55,36 @@ pub fn summary(board: &RunBoard) -> Value {
     })
 }
 
-/// Calls the program on a thread of its own.
-pub fn tell(program: PathBuf, summary: Value) {
+/// Keeps the summary as `RUN.json` in the folder and calls the program, on a thread of its own.
+pub fn tell(folder: Option<PathBuf>, program: Option<PathBuf>, summary: Value) {
     let started = std::thread::Builder::new()
         .name("summary".to_owned())
-        .spawn(move || match call(&program, &summary, PROGRAM_LIMIT) {
+        .spawn(move || {
+            if let Some(folder) = folder
+                && let Err(error) = keep(&folder, &summary)
+            {
+                tracing::error!(%error, folder = %folder.display(), "what came of a run could not be kept");
+            }
+            let Some(program) = program else { return };
+            match call(&program, &summary, PROGRAM_LIMIT) {
             Ok(()) => tracing::info!(program = %program.display(), run = %summary["run"], "told what came of a run"),
             Err(problem) => {
                 tracing::error!(program = %program.display(), run = %summary["run"], problem, "the program that is told what comes of runs failed");
+            }
             }
         });
     if let Err(error) = started {
         tracing::error!(%error, "no thread to tell what came of a run");
     }
+}
+
+fn keep(folder: &Path, summary: &Value) -> io::Result<()> {
+    let run = summary["run"].as_str().unwrap_or_default();
+    std::fs::create_dir_all(folder)?;
+    let part = folder.join(format!(".{run}.part"));
+    std::fs::write(&part, format!("{summary:#}\n"))?;
+    // A run that was opened again ends again: the newest end counts.
+    std::fs::rename(&part, folder.join(format!("{run}.json")))
 }
 
 fn call(program: &Path, summary: &Value, limit: Duration) -> Result<(), String> {

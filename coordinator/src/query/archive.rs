@@ -254,6 +254,8 @@ impl Archive {
                 ended_ms: if ended { record.ended_ms.max(1) } else { 0 },
                 stopped_by_person: record.stopped_by_person,
                 paused: record.paused,
+                priority: record.priority,
+                share: record.share,
                 ..RunMoves::default()
             };
         });
@@ -342,6 +344,8 @@ pub fn run_row(record: &RunRecord) -> RunRow {
         draft: record.draft,
         until: record.until.clone(),
         paused: record.paused,
+        priority: record.priority,
+        share: record.share.max(1),
         ..RunRow::default()
     }
 }

@@ -117,6 +117,12 @@ pub struct RunRecord {
     /// When it was paused, oldest first; the last [`PAUSES_KEPT`].
     #[prost(message, repeated, tag = "22")]
     pub pauses: Vec<PauseRecord>,
+    /// Runs of a higher one are served first.
+    #[prost(sint32, tag = "23")]
+    pub priority: i32,
+    /// Of the cores, beside runs of its priority; 0 counts as 1.
+    #[prost(uint32, tag = "24")]
+    pub share: u32,
 }
 
 /// Pauses of a run that are kept: its row stays short.

@@ -5,13 +5,13 @@ use std::sync::Arc;
 
 use tidemill_proto::v1::forecasts_server::Forecasts;
 use tidemill_proto::v1::preview_item::Outcome;
-use tidemill_proto::v1::{Forecast, PreviewItem, RunRequest, StepForecast, SubmitPart};
+use tidemill_proto::v1::{Forecast, PreviewItem, RunRequest, StepForecast, SubmitHeader, SubmitPart};
 use tidemill_proto::{Digest, RunName, state};
 use tonic::{Request, Response, Status, Streaming};
 
 use super::blocking::blocking;
 use super::convert::{archive_status, refusal_status};
-use super::submission::{check, receive};
+use super::submission::{check, check_preference, receive};
 use crate::engine::EngineHandle;
 use crate::engine::agents::{Possession, Requirement};
 use crate::engine::board::{RunBoard, RunFacts};
@@ -61,7 +61,8 @@ impl Forecasts for ForecastsService {
 
     async fn of_plan(&self, request: Request<Streaming<SubmitPart>>) -> Result<Response<Forecast>, Status> {
         let sent = receive(request.into_inner()).await?;
-        let (bytes, anew) = (sent.plan, sent.header.anew);
+        let (bytes, header) = (sent.plan, sent.header);
+        check_preference(header.priority, header.share)?;
         let plan = blocking(move || {
             KeptPlan::new(check(&bytes)?).map_err(|error| Status::invalid_argument(error.to_string()))
         })
@@ -74,7 +75,7 @@ impl Forecasts for ForecastsService {
             .map_err(refusal_status)?;
         let standing = self.standing().await?;
         let archive = self.archive.clone();
-        let forecast = blocking(move || of_new_plan(&archive, standing, plan, tools, &anew)).await?;
+        let forecast = blocking(move || of_new_plan(&archive, standing, plan, tools, &header)).await?;
         forecast.map(Response::new).map_err(|error| plan_status(&error))
     }
 }
@@ -105,7 +106,7 @@ fn of_new_plan(
     mut standing: Standing,
     plan: KeptPlan,
     tools: HashMap<String, String>,
-    anew: &[String],
+    header: &SubmitHeader,
 ) -> Result<Forecast, PlanError> {
     let manifest = plan.manifest.clone();
     let name = RunName {
@@ -121,13 +122,15 @@ fn of_new_plan(
         plan: Digest::from_bytes([0; 32]),
     };
     let board = RunBoard::new(facts, Arc::new(plan));
-    let found = preview(archive, &board, &tools, anew)?;
+    let found = preview(archive, &board, &tools, &header.anew)?;
     finish_reused(&board, &found);
     standing.runs.push(RunStanding {
         name,
         board: Arc::new(board),
         tools: Arc::new(tools),
         paused: false,
+        priority: header.priority,
+        share: header.share,
         running: HashMap::new(),
     });
     let wanted = standing.runs.len() - 1;
@@ -245,6 +248,8 @@ fn open_run(
     Ok(OpenRun {
         run: SimulatedRun {
             items,
+            priority: run.priority,
+            share: run.share,
             ..SimulatedRun::default()
         },
         steps,

@@ -5,8 +5,8 @@ use std::sync::Arc;
 use tidemill_proto::v1::runs_server::Runs;
 use tidemill_proto::v1::{
     AboutAnswer, AboutRequest, AgainRequest, AgentList, AgentsRequest, Estimate, FixedTool, HistoryRequest,
-    ItemRequest, ItemRow, ItemView, ItemsRequest, LogChunk, LogRequest, PlanPart, PreviewItem, RunRequest,
-    RunRow, SubmitPart, Submitted, WatchEvent, WatchRequest, WhyAnswer,
+    ItemRequest, ItemRow, ItemView, ItemsRequest, LogChunk, LogRequest, PlanPart, PreferRequest, PreviewItem,
+    RunRequest, RunRow, SubmitPart, Submitted, WatchEvent, WatchRequest, WhyAnswer,
 };
 use tidemill_proto::{CHUNK_BYTES, Digest, PROTOCOL, RunName};
 use tokio::sync::mpsc;
@@ -18,7 +18,7 @@ use super::asking::{Stream, WAITING, see, stream_of};
 use super::blocking::blocking;
 use super::convert::{archive_status, item_status, refusal_status};
 use super::logging::{LogWanted, send_log};
-use super::submission::{check, name_lacking, prepare, receive};
+use super::submission::{check, check_preference, name_lacking, prepare, receive};
 use super::watching::watch;
 use crate::engine::EngineHandle;
 use crate::engine::board::{RunBoard, RunFacts};
@@ -292,6 +292,18 @@ impl Runs for RunsService {
             Event::Pause(run, false, reply)
         })
         .await
+    }
+
+    async fn prefer(&self, request: Request<PreferRequest>) -> Result<Response<RunRow>, Status> {
+        let PreferRequest { run, priority, share } = request.into_inner();
+        if share == Some(0) {
+            return Err(Status::invalid_argument(
+                "the share must be from 1 to 1000, not 0",
+            ));
+        }
+        check_preference(priority.unwrap_or(0), share.unwrap_or(1))?;
+        self.order(&run, |run, reply| Event::Prefer(run, priority, share, reply))
+            .await
     }
 
     async fn again(&self, request: Request<AgainRequest>) -> Result<Response<RunRow>, Status> {

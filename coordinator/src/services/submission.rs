@@ -76,11 +76,30 @@ pub fn check(bytes: &[u8]) -> Result<Plan, Status> {
     Ok(plan)
 }
 
+/// Refuses a priority or a share out of range.
+///
+/// # Errors
+/// `INVALID_ARGUMENT` with the range.
+pub fn check_preference(priority: i32, share: u32) -> Result<(), Status> {
+    if !(-1000..=1000).contains(&priority) {
+        return Err(Status::invalid_argument(format!(
+            "the priority must be from -1000 to 1000, not {priority}"
+        )));
+    }
+    if share > 1000 {
+        return Err(Status::invalid_argument(format!(
+            "the share must be from 1 to 1000, not {share}"
+        )));
+    }
+    Ok(())
+}
+
 /// Makes a checked submission ready for the engine; stages the plan and the manifest's text. Blocks.
 ///
 /// # Errors
 /// When the plan is not sound, or the store fails.
 pub fn prepare(sent: Sent, store: &Store) -> Result<NewRun, Status> {
+    check_preference(sent.header.priority, sent.header.share)?;
     let plan = check(&sent.plan)?;
     let unsound = |error: crate::engine::plan::PlanError| Status::invalid_argument(error.to_string());
     let mut blobs = Vec::new();
@@ -109,6 +128,8 @@ pub fn prepare(sent: Sent, store: &Store) -> Result<NewRun, Status> {
         folder: sent.header.folder,
         embedded: sent.header.embedded,
         anew: sent.header.anew,
+        priority: sent.header.priority,
+        share: sent.header.share,
         draft: plan.draft,
         until: plan.until.clone(),
         items: u32::try_from(plan.items.len()).unwrap_or(u32::MAX),

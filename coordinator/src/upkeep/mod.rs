@@ -5,6 +5,7 @@
 //! - [`needed`]: which blobs a run needs.
 //! - [`neighbours`]: other coordinators of the same store.
 //! - [`roots`]: which runs are kept, and so which blobs.
+//! - [`rounds`]: a coordinator reads its store through by itself.
 //! - [`sweep`]: removes the rest.
 //! - [`thin`]: forgets attempts and logs of old runs.
 //! - [`usage`]: sizes by run, step and variant.
@@ -13,6 +14,7 @@
 pub mod needed;
 pub mod neighbours;
 pub mod roots;
+pub mod rounds;
 pub mod sweep;
 pub mod thin;
 pub mod usage;

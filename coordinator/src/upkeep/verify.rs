@@ -10,6 +10,8 @@ use tidemill_store::StoreError;
 use super::needed::{NeedsUnknown, blobs_of_run};
 use crate::query::archive::{Archive, ArchiveError, name_of};
 
+/// Between two looks whether anybody still wants the check.
+const LONGEST_REST: Duration = Duration::from_millis(200);
 /// So many items are named for each bad blob.
 const NAMED: usize = 8;
 
@@ -102,7 +104,17 @@ pub fn verify(
         if told(checked).is_break() {
             return Err(VerifyError::BrokenOff);
         }
-        std::thread::sleep(owed(checked.bytes, asked.bytes_per_second, begun.elapsed()));
+        // In short rests, so that whoever breaks it off does not wait for the end of a long one.
+        loop {
+            let rest = owed(checked.bytes, asked.bytes_per_second, begun.elapsed());
+            if rest.is_zero() {
+                break;
+            }
+            std::thread::sleep(rest.min(LONGEST_REST));
+            if told(checked).is_break() {
+                return Err(VerifyError::BrokenOff);
+            }
+        }
     }
     let items = whose(archive, &mut problems)?;
     let bad = problems

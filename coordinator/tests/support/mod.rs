@@ -221,6 +221,7 @@ fn parts(plan: &Plan, anew: &[&str]) -> Vec<SubmitPart> {
         embedded: true,
         anew: anew.iter().map(|pattern| (*pattern).to_owned()).collect(),
         folder: "/dock".into(),
+        ..SubmitHeader::default()
     };
     let bytes = plan.encode_to_vec();
     let mut parts = vec![SubmitPart {

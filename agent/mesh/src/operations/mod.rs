@@ -15,7 +15,7 @@ mod normals;
 pub mod pack;
 mod picture;
 mod place;
-mod remesh;
+pub mod remesh;
 mod rows;
 mod sheet;
 pub mod simplify;
