@@ -1,5 +1,6 @@
 //! The agent as a program of its own, for a studio's workstations.
 
+use std::io::IsTerminal as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::Duration;
@@ -72,6 +73,7 @@ fn main() -> ExitCode {
         tracing_subscriber::EnvFilter::try_from_env("TIDEMILL_LOG").unwrap_or_else(|_| "info".into());
     tracing_subscriber::fmt()
         .with_env_filter(filter)
+        .with_ansi(std::io::stderr().is_terminal())
         .with_writer(std::io::stderr)
         .init();
     let arguments = Arguments::parse();

@@ -36,6 +36,7 @@ pub mod upload;
 pub mod when;
 
 use std::ffi::OsString;
+use std::io::IsTerminal as _;
 use std::process::ExitCode;
 use std::time::Duration;
 
@@ -158,6 +159,7 @@ fn start_tracing(settings: &Settings) {
     };
     let subscriber = tracing_subscriber::fmt()
         .with_env_filter(filter)
+        .with_ansi(std::io::stderr().is_terminal())
         .with_writer(std::io::stderr);
     // Fails only if one is set already, as in a test.
     let _ = subscriber.try_init();

@@ -2,6 +2,7 @@
 
 mod setup;
 
+use std::io::IsTerminal as _;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -120,6 +121,7 @@ fn start_logging(form: LogForm) {
     let filter = EnvFilter::try_from_env("TIDEMILL_LOG").unwrap_or_else(|_| EnvFilter::new("info"));
     let lines = tracing_subscriber::fmt()
         .with_env_filter(filter)
+        .with_ansi(std::io::stderr().is_terminal())
         .with_writer(std::io::stderr);
     match form {
         LogForm::Text => lines.init(),

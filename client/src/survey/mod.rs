@@ -168,6 +168,12 @@ fn survey_folder(
     if !walk::join(root, path).is_dir() {
         return Ok(());
     }
+    if let Some(link) = walk::link_below(root, path) {
+        return Err(Failure::wrong(format!(
+            "the folder {path} cannot be taken: {link} is a symbolic link"
+        ))
+        .hint("put the file itself there"));
+    }
     let mut entries = Vec::new();
     let mut total = 0;
     for inner in walk::below(root, path)? {

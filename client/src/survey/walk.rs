@@ -41,6 +41,17 @@ pub(super) fn below(root: &Path, folder: &str) -> Result<Vec<String>, Failure> {
         .collect())
 }
 
+/// The first symbolic link below a folder, relative to the root: a folder that is taken as a whole must mean the same on every
+/// machine, and what a link leads to does not.
+pub(super) fn link_below(root: &Path, folder: &str) -> Option<String> {
+    let links = WalkDir::new(join(root, folder)).min_depth(1).sort_by_file_name();
+    links
+        .into_iter()
+        .filter_map(Result::ok)
+        .find(walkdir::DirEntry::path_is_symlink)
+        .and_then(|entry| slashed(entry.path().strip_prefix(root).unwrap_or(entry.path())))
+}
+
 fn files_below(root: &Path, base: &str, depth: usize) -> Result<Vec<String>, Failure> {
     let start = join(root, base);
     if !start.is_dir() {

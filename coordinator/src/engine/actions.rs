@@ -6,6 +6,7 @@ use tidemill_proto::{Digest, LeaseId};
 
 use super::clock::now_ms;
 use super::commit::{Rows, Shown, Ticket};
+use super::inputs::is_folder;
 use super::live::{Lease, LeaseState, LiveRun};
 use super::plan::tool_of;
 use super::{Engine, rows};
@@ -340,6 +341,7 @@ fn staged_inputs(run: &LiveRun, item: &Item) -> Result<(Vec<StagedInput>, Vec<St
                 Some(source::From::File(file)) => {
                     staged.digest.clone_from(&file.digest);
                     staged.size = file.size;
+                    staged.folder = is_folder(file);
                     staged.companions.clone_from(&file.companions);
                 }
                 Some(source::From::Edge(edge)) => {

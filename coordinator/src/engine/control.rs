@@ -3,14 +3,15 @@
 use std::collections::HashSet;
 use std::sync::Arc;
 
-use tidemill_proto::v1::{ItemState, RunRow};
+use tidemill_proto::v1::{Item, ItemState, RunRow};
 use tidemill_proto::{Digest, RunName, state};
 
 use super::board::RunBoard;
 use super::clock::now_ms;
 use super::commit::{Rows, Ticket};
 use super::event::{Again, Event as EngineEvent, Explained, Refusal, Reply};
-use super::plan::{PlanError, files_of, upstream_indexes};
+use super::inputs::blobs_read;
+use super::plan::{PlanError, upstream_indexes};
 use super::recipe::Recipe;
 use super::{Engine, rows, summary};
 use crate::query::names::fits_any;
@@ -241,14 +242,11 @@ impl Engine {
     /// Files of the project that these items read and that are stored or staged: one that the store had lost may have been
     /// put there again, and what is only staged is not read. What lacks stays lacking, and is named when an item needs it.
     fn inputs_at_hand(&self, board: &RunBoard, items: &[u32]) -> Result<Vec<Digest>, String> {
-        let mut inputs = Vec::new();
-        for index in items {
-            let item = board.plan().item(*index).map_err(|error| error.to_string())?;
-            for (path, digest, _) in files_of(&item) {
-                let digest = Digest::from_slice(digest).map_err(|error| format!("{path}: {error}"))?;
-                inputs.push(digest);
-            }
-        }
+        let planned: Result<Vec<Item>, PlanError> =
+            items.iter().map(|index| board.plan().item(*index)).collect();
+        let planned = planned.map_err(|error| error.to_string())?;
+        let mut inputs =
+            blobs_read(planned.iter(), &self.archive.store).map_err(|error| error.to_string())?;
         let missing = self.archive.store.missing(&inputs);
         let missing: HashSet<Digest> = missing.map_err(|error| error.to_string())?.into_iter().collect();
         inputs.retain(|digest| !missing.contains(digest));

@@ -10,6 +10,7 @@ pub mod board;
 pub mod clock;
 pub mod commit;
 pub mod event;
+pub mod inputs;
 pub mod live;
 pub mod logs;
 pub mod lookup;

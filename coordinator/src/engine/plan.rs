@@ -7,6 +7,8 @@ use bytes::Bytes;
 use prost::Message;
 use tidemill_proto::v1::{Item, Plan, Step, Tag, Tool, item, source};
 
+use super::inputs::is_folder;
+
 /// Why bytes are not a plan that a run can keep.
 #[derive(Debug, thiserror::Error)]
 pub enum PlanError {
@@ -171,7 +173,7 @@ pub fn files_named(item: &Item, blobs: &[Vec<u8>]) -> Vec<String> {
         };
         if unnamed.remove(file.digest.as_slice()) {
             named.insert(file.path.clone());
-        } else if file.path.ends_with('/') {
+        } else if is_folder(file) {
             folders.push(file.path.as_str());
         }
         for companion in &file.companions {
@@ -185,24 +187,6 @@ pub fn files_named(item: &Item, blobs: &[Vec<u8>]) -> Vec<String> {
         named.extend(folders.iter().map(|folder| format!("a file of {folder}")));
     }
     named.into_iter().collect()
-}
-
-/// Files of the surveyed folder that `item` reads, with their companions: path, digest and size of each.
-pub fn files_of(item: &Item) -> impl Iterator<Item = (&str, &[u8], u64)> {
-    item.inputs
-        .iter()
-        .flat_map(|input| &input.sources)
-        .filter_map(|source| match source.from.as_ref() {
-            Some(source::From::File(file)) => Some(file),
-            _ => None,
-        })
-        .flat_map(|file| {
-            let companions = file
-                .companions
-                .iter()
-                .map(|c| (c.name.as_str(), c.digest.as_slice(), c.size));
-            std::iter::once((file.path.as_str(), file.digest.as_slice(), file.size)).chain(companions)
-        })
 }
 
 /// The tool that `item` runs, if it runs a program.

@@ -164,14 +164,30 @@ fn mixed(number: u64) -> u64 {
     mixed ^ (mixed >> 31)
 }
 
-/// The end with one more agent like the one that lends most.
+/// The end with one more agent: like the one that lends most at all, or most right now, whichever brings more. The first may be
+/// outside its hours until long after the end.
 fn one_more(question: &Question) -> Option<(String, Millis)> {
-    let lent = |budget: &Budget| (budget.lent.memory_bytes, budget.lent.millicores);
+    let lent = |budget: &Budget| {
+        let lent = (budget.lent.memory_bytes, budget.lent.millicores);
+        if budget.accepting { lent } else { (0, 0) }
+    };
     let most = |agent: &SimulatedAgent| agent.budgets.iter().map(|(_, budget)| lent(budget)).max();
-    let like = question.agents.iter().max_by_key(|(_, agent)| most(agent))?;
-    let mut agents = question.agents.clone();
-    agents.push(like.clone());
-    Some((like.0.clone(), ends(question, &agents)?.middle_ms))
+    let now = |agent: &SimulatedAgent| agent.budgets.first().map(|(_, budget)| lent(budget));
+    let agents = || question.agents.iter().enumerate();
+    let (largest, _) = agents().max_by_key(|(_, (_, agent))| (most(agent), now(agent)))?;
+    let (readiest, _) = agents().max_by_key(|(_, (_, agent))| (now(agent), most(agent)))?;
+    let mut alike = vec![readiest, largest];
+    alike.dedup();
+    let with_one_more = |like: usize| {
+        let mut agents = question.agents.clone();
+        let like = agents[like].clone();
+        agents.push(like.clone());
+        Some((like.0, ends(question, &agents)?.middle_ms))
+    };
+    alike
+        .into_iter()
+        .filter_map(with_one_more)
+        .min_by_key(|(_, end_ms)| *end_ms)
 }
 
 fn steps_left(open: &OpenRun) -> Vec<StepOutlook> {
@@ -320,6 +336,17 @@ mod tests {
         let items = (0..3).map(|_| item(0, HOUR - 1, &[])).collect();
         let found = outlook(&question(vec![agent], items, &[vec![1.0]]));
         assert_eq!(found.ends.unwrap().middle_ms, 13 * HOUR - 1);
+    }
+
+    #[test]
+    fn one_more_agent_is_like_one_that_brings_something() {
+        // The larger one sleeps until long after the end.
+        let large = agent(8, &[(0, false, None), (12 * HOUR, true, None)]);
+        let small = agent(1, &[(0, true, None)]);
+        let items = (0..4).map(|_| item(0, 1000, &[])).collect();
+        let mut asked = question(vec![large, small], items, &[vec![1.0]]);
+        asked.agents[1].0 = "oak".to_owned();
+        assert_eq!(outlook(&asked).one_more, Some(("oak".into(), 2000)));
     }
 
     #[test]

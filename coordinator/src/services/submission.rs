@@ -1,17 +1,19 @@
 //! From the parts of a submission to a checked plan.
 
+use std::collections::{BTreeSet, HashSet};
 use std::sync::Arc;
 
 use prost::Message;
 use tidemill_proto::Digest;
 use tidemill_proto::v1::submit_part::Part;
 use tidemill_proto::v1::{Plan, SubmitHeader, SubmitPart, source};
-use tidemill_store::Store;
+use tidemill_store::{Store, StoreError};
 use tonic::{Status, Streaming};
 
 use super::convert::store_status;
 use crate::engine::event::NewRun;
-use crate::engine::plan::{KeptPlan, files_of};
+use crate::engine::inputs::{InputsError, blobs_read, is_folder};
+use crate::engine::plan::KeptPlan;
 use crate::engine::recipe::Recipe;
 use crate::record::rows::RunRecord;
 
@@ -114,13 +116,7 @@ pub fn prepare(sent: Sent, store: &Store) -> Result<NewRun, Status> {
         .map_err(|error| store_status(&error))?
         .digest;
     blobs.extend([plan_blob, text_blob]);
-    for item in &plan.items {
-        for (path, digest, _) in files_of(item) {
-            let digest = Digest::from_slice(digest)
-                .map_err(|error| Status::invalid_argument(format!("{path}: {error}")))?;
-            blobs.push(digest);
-        }
-    }
+    blobs.extend(blobs_read(plan.items.iter(), store).map_err(|error| inputs_status(&error))?);
     let record = RunRecord {
         plan: plan_blob.to_vec(),
         manifest_text: text_blob.to_vec(),
@@ -145,13 +141,21 @@ pub fn prepare(sent: Sent, store: &Store) -> Result<NewRun, Status> {
     })
 }
 
+fn inputs_status(error: &InputsError) -> Status {
+    match error {
+        InputsError::Digest { .. } => Status::invalid_argument(error.to_string()),
+        InputsError::Store(StoreError::NotATree { .. }) => Status::invalid_argument(error.to_string()),
+        InputsError::Store(error) => store_status(error),
+    }
+}
+
 /// Which files the lacking blobs are, for people: each path once. Blocks.
 pub fn name_lacking(plan: &KeptPlan, lacking: &[Digest]) -> String {
-    let wanted: std::collections::HashSet<&[u8]> = lacking
+    let wanted: HashSet<&[u8]> = lacking
         .iter()
         .map(|digest| digest.as_bytes().as_slice())
         .collect();
-    let mut paths = std::collections::BTreeSet::new();
+    let (mut paths, mut folders) = (BTreeSet::new(), BTreeSet::new());
     for index in 0..plan.len() {
         let Ok(item) = plan.item(index) else { continue };
         for input in item.inputs.iter().flat_map(|input| &input.sources) {
@@ -160,6 +164,8 @@ pub fn name_lacking(plan: &KeptPlan, lacking: &[Digest]) -> String {
             };
             if wanted.contains(file.digest.as_slice()) {
                 paths.insert(file.path.clone());
+            } else if is_folder(file) {
+                folders.insert(format!("a file of {}", file.path));
             }
             for companion in &file.companions {
                 if wanted.contains(companion.digest.as_slice()) {
@@ -167,6 +173,10 @@ pub fn name_lacking(plan: &KeptPlan, lacking: &[Digest]) -> String {
                 }
             }
         }
+    }
+    if paths.is_empty() {
+        // Neither a file by itself nor one beside another: it lies in one of the folders.
+        paths = folders;
     }
     if paths.is_empty() {
         return "the plan itself could not be stored".to_owned();

@@ -6,6 +6,7 @@ use std::ops::ControlFlow;
 use tidemill_proto::Digest;
 use tidemill_proto::v1::{Plan, source};
 
+use crate::engine::inputs::is_folder;
 use crate::engine::rows::parts_of;
 use crate::query::archive::{Archive, ArchiveError, name_of};
 use crate::record::rows::{ItemRecord, RunRecord};
@@ -62,7 +63,7 @@ fn visit(
             for companion in &file.companions {
                 note(&companion.digest, Some(index));
             }
-            if file.path.ends_with('/') {
+            if is_folder(file) {
                 let digest = Digest::from_slice(&file.digest)
                     .map_err(|error| crate::engine::plan::PlanError::Unsound(error.to_string()))?;
                 // Items that stand together often read the same folder.
