@@ -61,7 +61,8 @@ impl Produced {
 
     /// Adds a measured figure.
     pub fn with_figure(mut self, name: &str, value: f64) -> Self {
-        self.figures.insert(name.to_owned(), value);
+        // A sum of nothing is -0.0, which people would read as a sign of something.
+        self.figures.insert(name.to_owned(), value + 0.0);
         self
     }
 }

@@ -59,10 +59,10 @@ pub(super) fn run(context: &Context<'_>) -> Result<Produced, OperationError> {
     let mut produced = Produced::model(model)
         .with_figure("hulls", count as f64)
         .with_figure("triangles", faces as f64)
-        .with_figure("volume-m3", volume)
-        .with_figure("gap-m", gap);
+        .with_figure("volume_m3", volume)
+        .with_figure("gap_m", gap);
     if mesh.is_closed() && mesh.volume() > 0.0 {
-        produced = produced.with_figure("volume-ratio", volume / mesh.volume());
+        produced = produced.with_figure("volume_ratio", volume / mesh.volume());
     }
     Ok(produced)
 }
