@@ -86,7 +86,8 @@ struct Pair {
 static PAIR: LazyLock<Pair> = LazyLock::new(|| {
     let high = scanned();
     let low = unwrapped(&simplified(&high, 1200), SIZE_PX, PADDING_PX);
-    let folder = tempfile::tempdir().expect("a temporary folder");
+    // A static is never dropped: what it leaves goes with the target folder.
+    let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).expect("a temporary folder");
     save(
         folder.path(),
         "high.glb",

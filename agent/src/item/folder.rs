@@ -301,10 +301,11 @@ mod tests {
     #[test]
     fn what_an_earlier_process_left_is_removed() {
         let temporary = tempfile::tempdir().unwrap();
-        fs::create_dir_all(temporary.path().join("out/old")).unwrap();
-        fs::write(temporary.path().join("in"), "a file in its place").unwrap();
-        SlotFolder::open(temporary.path()).unwrap();
-        assert_eq!(all_below(temporary.path()), ["in", "out", "tmp"]);
+        let root = temporary.path().join("slot");
+        fs::create_dir_all(root.join("out/old")).unwrap();
+        fs::write(root.join("in"), "a file in its place").unwrap();
+        SlotFolder::open(&root).unwrap();
+        assert_eq!(all_below(&root), ["in", "out", "tmp"]);
     }
 
     #[cfg(unix)]
