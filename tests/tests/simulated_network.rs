@@ -44,6 +44,8 @@ const ITEMS: usize = 2 * VARIANTS + 1;
 const DISTURBED: Duration = Duration::from_secs(9);
 /// A simulation that is not over by then hangs.
 const LIMIT: Duration = Duration::from_secs(900);
+/// By then all agents have joined, and what was first said to the coordinator is on disk.
+const FIRST_SYNCS: Duration = Duration::from_millis(250);
 /// Leases that one agent can lose, with two cores: those that run, and as many whose results are on their way.
 const LEASES_OF_AN_AGENT: usize = 4;
 
@@ -545,7 +547,12 @@ fn explained(events: &[Event]) -> usize {
         0 => 0,
         _ => begun(|fault| matches!(fault, Fault::MillLosesPower)) * AGENTS.len(),
     };
-    (of_agents + of_the_mill) * LEASES_OF_AN_AGENT
+    // That an agent is there rides along with the next sync: a power cut before it forgets agents that have begun already.
+    let at_once = events
+        .iter()
+        .any(|event| !event.ends && matches!(event.fault, Fault::MillLosesPower) && event.at < FIRST_SYNCS);
+    let forgotten = if at_once { AGENTS.len() } else { 0 };
+    (of_agents + of_the_mill + forgotten) * LEASES_OF_AN_AGENT
 }
 
 fn check(seen: &Seen<'_>, record: &Watched) {
