@@ -11,20 +11,9 @@ sys.path.insert(0, os.path.join(os.environ["TIDEMILL_OUTSIDE"], "python"))
 
 import igl  # noqa: E402
 import numpy as np  # noqa: E402
+from plain_obj import read  # noqa: E402
 
 LIFT = 1e-5
-
-
-def read(path):
-    vertices, faces = [], []
-    with open(path, encoding="utf-8") as lines:
-        for line in lines:
-            words = line.split()
-            if words[:1] == ["v"]:
-                vertices.append([float(word) for word in words[1:4]])
-            elif words[:1] == ["f"]:
-                faces.append([int(word.split("/")[0]) - 1 for word in words[1:4]])
-    return np.array(vertices), np.array(faces, dtype=np.int64)
 
 
 for path in sys.argv[1:]:

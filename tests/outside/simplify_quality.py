@@ -13,20 +13,9 @@ sys.path.insert(0, os.path.join(os.environ["TIDEMILL_OUTSIDE"], "python"))
 import fast_simplification  # noqa: E402
 import igl  # noqa: E402
 import numpy as np  # noqa: E402
+from plain_obj import read  # noqa: E402
 
 SAMPLES = 200_000
-
-
-def read(path):
-    vertices, faces = [], []
-    with open(path, encoding="utf-8") as lines:
-        for line in lines:
-            words = line.split()
-            if words[:1] == ["v"]:
-                vertices.append([float(word) for word in words[1:4]])
-            elif words[:1] == ["f"]:
-                faces.append([int(word.split("/")[0]) - 1 for word in words[1:4]])
-    return np.array(vertices), np.array(faces, dtype=np.int64)
 
 
 def spread(vertices, faces):
